@@ -1,0 +1,77 @@
+"""The one module that plugin authors import.
+
+A detector finds features on the *reference* and names them. Finding them in the drawing, line-up, deviations, corrections
+and reports come from the engine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from featurediff.errors import SubjectError
+from featurediff.hooks import hookimpl
+from featurediff.records import (
+    STAGES,
+    Advice,
+    Feature,
+    Gap,
+    Group,
+    Guess,
+    Located,
+    NotJudged,
+    Pair,
+    Picture,
+    Subject,
+)
+
+API_VERSION = 1
+
+__all__ = [
+    "API_VERSION",
+    "STAGES",
+    "Advice",
+    "Detector",
+    "Feature",
+    "Gap",
+    "Group",
+    "Guess",
+    "Located",
+    "NotJudged",
+    "Pair",
+    "Picture",
+    "Subject",
+    "SubjectError",
+    "hookimpl",
+]
+
+
+class Detector:
+    """Base class of detectors. Only `find` must be written.
+
+    ``name``: what is typed after ``--subject``. ``title``: one line for the list of subjects. ``judges``: what it can judge, in
+    plain words. ``api_version``: the version of this module it was written for.
+    """
+
+    name: str = ""
+    title: str = ""
+    judges: tuple[str, ...] = ()
+    api_version: int = API_VERSION
+
+    def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
+        """Find the subject on the reference picture.
+
+        ``picture.pixels`` is (h, w, 3) uint8 sRGB. ``settings`` is the ``detector`` block of the configuration. Returned points
+        are in px of that picture. Raises `SubjectError` when the subject is not there.
+        """
+        raise NotImplementedError
+
+    def guess(self, drawing: Picture, subject: Subject) -> tuple[Guess, ...]:
+        """Ideas of where the subject lies in the drawing; the engine confirms or rejects each. Default: none.
+
+        ``drawing.pixels`` is the squared sheet, long side about 1000 px.
+        """
+        return ()
+
+    def close(self) -> None:
+        """Release models. Called when the process ends."""

@@ -1,0 +1,307 @@
+"""The records that flow through a run, in the order in which they appear.
+
+Conventions, stated once:
+
+* Points are float64 arrays of shape (n, 2), x to the right, y down. On a picture the unit is px and
+  the centre of the top left pixel is (0, 0); on the sheet the unit is mm and (0, 0) is the sheet's top left corner.
+* Angles are in degrees, positive clockwise as seen on the paper (because y points down).
+* Left and right are the picture's, as you look at the paper - never the sitter's.
+* ``off`` always means drawing minus reference: positive x is "too far right", positive y is "too low".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+
+# ---------------------------------------------------------------- pictures and sheet
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One remark about a capture, a reference or a run. ``level`` is "note", "warning" or "stop"."""
+
+    level: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A decoded picture: sRGB, upright by its EXIF orientation, without alpha.
+
+    ``pixels`` is (h, w, 3) uint8. ``name`` is the bare file name (never a path) or "array".
+    """
+
+    pixels: np.ndarray
+    name: str
+    orientation: int = 1
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Where the paper lies in the drawing's photograph.
+
+    ``to_mm`` is the (3, 3) homography photo px -> sheet units; ``corners_px`` (4, 2) runs top left, top right,
+    bottom right, bottom left as the sheet is seen upright, or is None when no sheet was found.
+    ``unit`` is "mm", or "%" when no length on the paper is known (then 100 units are the subject's size).
+    ``found`` says in words how it was found. ``trust_mm``: 95 % of the false errors that this capture alone can
+    put into a position are smaller than this. ``corner_sigma_mm`` (4,) holds the standard uncertainty at the
+    corners, between which it is interpolated. ``squared`` is False when tilt could not be removed.
+    """
+
+    size_mm: tuple[float, float] | None
+    found: str
+    to_mm: np.ndarray
+    corners_px: np.ndarray | None
+    tilt_deg: float | None
+    px_per_mm: float
+    trust_mm: float
+    corner_sigma_mm: np.ndarray
+    unit: str = "mm"
+    squared: bool = True
+    advice: tuple[Advice, ...] = ()
+
+
+# ---------------------------------------------------------------- what a detector supplies
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One named thing on the reference that the drawing is compared in.
+
+    ``name``: plain words, side last and the picture's: "brow on the left". Unique within a subject.
+    ``part``: place on the parts tree, "head/eyes/left/brow".
+    ``kind``: "point", "curve", "segment" or "ellipse". ``points`` (n, 2) in reference px: one point, the curve from one
+    end to the other, the two ends, or the ellipse's outline sampled in order. ``closed`` joins last to first.
+    ``measures``: what of it is judged: any of "across", "down", "width", "height", "tilt", "openness", "shape".
+    ``tolerance``: class "A", "B" or "C"; ``importance`` 0..1; ``stage`` one of `STAGES`.
+    ``sigma_px``: how well its own place on the reference is known; larger for estimated (hidden, bony) features.
+    ``slides``: True for a smooth curve that is known only across itself (aperture): its ends are no corners.
+    ``anchors``: named positions on the curve as indices into ``points``: {"inner end": 0, "peak": 7}.
+    ``sitter_name``: the same name by the sitter's own side; "" if it has no side.
+    """
+
+    name: str
+    part: str
+    kind: str
+    points: np.ndarray
+    closed: bool = False
+    measures: tuple[str, ...] = ("across", "down")
+    tolerance: str = "B"
+    importance: float = 0.5
+    stage: str = "placement"
+    sigma_px: float = 0.0
+    slides: bool = False
+    estimated: bool = False
+    anchors: Mapping[str, int] = field(default_factory=dict)
+    sitter_name: str = ""
+
+
+STAGES = ("size", "proportion", "placement", "tilt", "shape", "detail")
+
+
+@dataclass(frozen=True)
+class Group:
+    """A block of the parts tree that may be moved, scaled or turned as one: every feature whose part starts with ``part``.
+
+    ``label`` is used in sentences after a verb: "eye on the left and its brow". ``plural`` picks "them" over "it".
+    """
+
+    part: str
+    label: str
+    stage: str = "placement"
+    plural: bool = False
+    sitter_label: str = ""
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch whose length error carries all that lies beyond it ("shorten the nose; mouth and chin come up with it").
+
+    ``direction``: "down" or "across" (to the right), along the subject's own axes. ``label`` is the thing lengthened or
+    shortened ("nose"). ``beyond``: the names of all features that move with its far end. ``follow`` names them in words.
+    """
+
+    label: str
+    direction: str
+    beyond: tuple[str, ...]
+    follow: str
+    stage: str = "proportion"
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two blocks that mirror each other, whose spacing can be wrong as one error: "bring the eyes closer"."""
+
+    label: str
+    left: str
+    right: str
+    stage: str = "proportion"
+
+
+@dataclass(frozen=True)
+class NotJudged:
+    """A feature of the vocabulary that is left out, and why, in words for the artist."""
+
+    feature: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What a detector found on the reference.
+
+    ``size_px``: the size that tolerances refer to (head height); ``size_label`` names it.
+    ``axis_deg``: how far the subject's own vertical leans clockwise from the picture's (0 = upright).
+    ``region`` (m, 2): a polygon around all that belongs to the subject, in reference px.
+    """
+
+    features: tuple[Feature, ...]
+    size_px: float
+    size_label: str
+    region: np.ndarray
+    axis_deg: float = 0.0
+    groups: tuple[Group, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    pairs: tuple[Pair, ...] = ()
+    not_judged: tuple[NotJudged, ...] = ()
+    advice: tuple[Advice, ...] = ()
+
+    def feature(self, name: str) -> Feature:
+        """The feature of that name. Raises KeyError."""
+        for feature in self.features:
+            if feature.name == name:
+                return feature
+        raise KeyError(name)
+
+
+@dataclass(frozen=True)
+class Guess:
+    """One idea of where the subject lies in the drawing, for registration to confirm or reject.
+
+    ``reference`` and ``drawing`` are (n, 2) arrays of corresponding points, in reference px and in px of the picture
+    that the detector was shown.
+    """
+
+    reference: np.ndarray
+    drawing: np.ndarray
+    source: str
+
+
+# ---------------------------------------------------------------- what matching and line-up find
+
+
+@dataclass(frozen=True)
+class Located:
+    """Where a feature is on the drawing, or why that is not known.
+
+    ``points_mm`` (n, 2): the feature's points, one for one, on the sheet. ``point_sigma_mm`` (n,): standard uncertainty of
+    each point (across the curve, where it slides). ``covariance`` (2, 2) mm^2: of the feature's position as a whole.
+    ``quality`` 0..1: how alike drawing and reference look there. When ``found`` is False, ``why`` says why and the arrays
+    are None.
+    """
+
+    feature: str
+    found: bool
+    why: str = ""
+    points_mm: np.ndarray | None = None
+    point_sigma_mm: np.ndarray | None = None
+    covariance: np.ndarray | None = None
+    quality: float = 0.0
+
+
+@dataclass(frozen=True)
+class LineUp:
+    """The similarity that lays the reference on the sheet: reference px -> mm by scale, turn and move only.
+
+    p_mm = ``scale`` * R(``turn_deg``) p_px + ``move_mm``. ``carried_by``: the features that agree with it within tolerance.
+    ``remark``: how the second-best rule differs, in words, or "".
+    """
+
+    rule: str
+    scale: float
+    turn_deg: float
+    move_mm: tuple[float, float]
+    carried_by: tuple[str, ...] = ()
+    remark: str = ""
+
+
+# ---------------------------------------------------------------- what is said
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """One measure of one feature: ``value`` is drawing minus reference in ``unit`` ("mm", "deg", "ratio" or "%")."""
+
+    feature: str
+    measure: str
+    value: float
+    unit: str
+    sigma: float
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One statement of the to-fix list.
+
+    ``move_mm`` is the move to *make* (reference minus drawing), ``turn_deg`` the turn to make (clockwise positive),
+    ``scale`` the factor to apply; each is None when it is not part of the statement. ``explains`` names the features whose
+    deviations vanish once it is done. ``sure`` 0..1. ``size`` is the error divided by its tolerance.
+    """
+
+    rank: int
+    stage: str
+    text: str
+    check: str
+    at_mm: tuple[float, float]
+    move_mm: tuple[float, float] | None
+    turn_deg: float | None
+    scale: float | None
+    explains: tuple[str, ...]
+    sure: float
+    size: float
+
+
+@dataclass(frozen=True)
+class FeatureResult:
+    """What is known of one feature after line-up; ``off_mm`` is drawing minus reference, x right, y down."""
+
+    name: str
+    part: str
+    found: bool
+    why: str
+    at_mm: tuple[float, float] | None
+    off_mm: tuple[float, float] | None
+    sigma_mm: float | None
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything one comparison found. `to_dict` gives the JSON form."""
+
+    subject: str
+    sides: str
+    sheet: Sheet
+    size_mm: float
+    size_label: str
+    lineup: LineUp
+    features: tuple[FeatureResult, ...]
+    deviations: tuple[Deviation, ...]
+    corrections: tuple[Correction, ...]
+    later: tuple[Correction, ...]
+    good: tuple[str, ...]
+    not_judged: tuple[NotJudged, ...]
+    capture: tuple[Advice, ...]
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+    def to_dict(self) -> dict:
+        """The JSON form of this report (see `featurediff.report.data`)."""
+        from featurediff.report.data import report_to_dict
+
+        return report_to_dict(self)
