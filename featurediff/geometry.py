@@ -69,7 +69,7 @@ def resample(points: np.ndarray, step: float, closed: bool = False) -> np.ndarra
     if closed:
         points = np.vstack([points, points[:1]])
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    count = max(int(round(arc[-1] / step)), 1)
+    count = max(round(arc[-1] / step), 1)
     at = np.linspace(0.0, arc[-1], count + 1)
     if closed:
         at = at[:-1]

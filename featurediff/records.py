@@ -136,12 +136,17 @@ class Gap:
 
 @dataclass(frozen=True)
 class Pair:
-    """Two blocks that mirror each other, whose spacing can be wrong as one error: "bring the eyes closer"."""
+    """Two blocks that mirror each other, whose spacing can be wrong as one error: "bring the eyes closer".
+
+    ``left`` and ``right`` are part prefixes. ``width`` is True when they are the two sides of one thing, whose error is then
+    worded as its width: "narrow the face".
+    """
 
     label: str
     left: str
     right: str
     stage: str = "proportion"
+    width: bool = False
 
 
 @dataclass(frozen=True)
