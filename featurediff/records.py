@@ -33,13 +33,15 @@ class Advice:
 class Picture:
     """A decoded picture: sRGB, upright by its EXIF orientation, without alpha.
 
-    ``pixels`` is (h, w, 3) uint8. ``name`` is the bare file name (never a path) or "array".
+    ``pixels`` is (h, w, 3) uint8. ``name`` is the bare file name (never a path) or "array". ``focal_35mm`` is the lens's focal
+    length in mm as on 35 mm film, where the file says it.
     """
 
     pixels: np.ndarray
     name: str
     orientation: int = 1
     notes: tuple[str, ...] = ()
+    focal_35mm: float | None = None
 
 
 @dataclass(frozen=True)
