@@ -1,0 +1,91 @@
+"""The `faces` detector: the order of the steps, nothing of how each is done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from featurediff.api import Advice, Detector, Guess, Picture, Subject, SubjectError
+
+if TYPE_CHECKING:
+    from featurediff_faces.landmarks import Face, LandmarkModel
+
+
+class FacesDetector(Detector):
+    """Finds one face on the reference and names its features."""
+
+    name = "faces"
+    title = "Portraits: one face, with hair, ears and neck where they can be seen"
+    judges = ("brows", "eyes and irises", "nose", "mouth", "chin, jaw and cheek lines", "hair", "ears", "neck and shoulders")
+
+    def __init__(self) -> None:
+        self._models: dict[str, Any] = {}
+
+    def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
+        """See `featurediff.api.Detector.find`.
+
+        Settings: ``face`` (1 = the largest face, 2 = the next ...), ``landmark_model`` and ``silhouette_model`` (paths).
+        Raises `SubjectError` when no face is found, `DetectorError` when a model is missing or altered.
+        """
+        from featurediff_faces.features import landmark_features
+        from featurediff_faces.subject import assemble
+
+        face, advice = self._choose(picture, settings)
+        return assemble(face, landmark_features(face), advice)
+
+    def guess(self, drawing: Picture, subject: Subject) -> tuple[Guess, ...]:
+        """Landmark hits on the drawing, as an idea to be confirmed: they pull every error towards an average face."""
+        from featurediff_faces.guesses import guesses
+
+        return guesses(self._landmarks({}), drawing.pixels, subject)
+
+    def close(self) -> None:
+        """Release the models."""
+        while self._models:
+            self._models.popitem()[1].close()
+
+    def _landmarks(self, settings: Mapping[str, Any]) -> LandmarkModel:
+        from featurediff_faces.landmarks import LandmarkModel
+
+        path = str(settings.get("landmark_model", "") or "")
+        key = f"landmarks {path}"
+        if key not in self._models:
+            self._models[key] = LandmarkModel(path)
+        return self._models[key]
+
+    def _choose(self, picture: Picture, settings: Mapping[str, Any]) -> tuple[Face, tuple[Advice, ...]]:
+        from featurediff_faces.landmarks import find_faces, sharpen_face
+
+        model = self._landmarks(settings)
+        faces = find_faces(model, picture.pixels)
+        if not faces:
+            raise self._no_face(model, picture)
+        wanted = int(settings.get("face", 1) or 1)
+        if not 1 <= wanted <= len(faces):
+            raise SubjectError(
+                f"The setting face: {wanted} asks for a face that '{picture.name}' does not show.",
+                f"It shows {len(faces)}; choose 1 (the largest) to {len(faces)}.",
+            )
+        advice = ()
+        if len(faces) > 1:
+            which = "the largest" if wanted == 1 else f"number {wanted} by size"
+            advice = (
+                Advice("note", f"{len(faces)} faces in the reference; {which} is judged. Set detector: face: to choose another."),
+            )
+        return sharpen_face(model, picture.pixels, faces[wanted - 1]), advice
+
+    def _no_face(self, model: LandmarkModel, picture: Picture) -> SubjectError:
+        import numpy as np
+
+        from featurediff_faces.landmarks import find_faces
+
+        what = f"No face was found in '{picture.name}'."
+        for quarters, words in ((1, "left"), (3, "right"), (2, "upside down")):
+            if find_faces(model, np.rot90(picture.pixels, quarters)):
+                turn = "upside down" if words == "upside down" else f"a quarter turn to the {words}"
+                return SubjectError(what, f"One is found when the picture is turned {turn}: turn it upright and try again.")
+        return SubjectError(
+            what,
+            "Crop the picture to the head with some room around it, choose one that is well lit and sharp and shows both "
+            "eyes, and turn it upright.",
+        )

@@ -1,0 +1,43 @@
+"""Landmark hits on the drawing, as one hypothesis of where the head lies. Never a measurement."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from featurediff.api import Guess, Subject
+from featurediff.geometry import rescale_points
+from featurediff_faces.landmarks import Face, LandmarkModel, shrink
+
+# Clean line work is found in copies this small and not at full size (measured; see DESIGN.md).
+LONG_SIDES = (384, 256)
+
+
+def guesses(model: LandmarkModel, drawing: np.ndarray, subject: Subject) -> tuple[Guess, ...]:
+    """Hits on shrunken copies of the drawing, the plain copy first, then one with the contrast stretched."""
+    for side in LONG_SIDES:
+        small, _ = shrink(drawing, side)
+        for copy in (small, stretched(small)):
+            faces = model.faces(copy)
+            if faces:
+                return (_guess(faces[0], drawing.shape[1] / copy.shape[1], subject, side),)
+    return ()
+
+
+def stretched(rgb: np.ndarray) -> np.ndarray:
+    """The copy with its 1st and 99.5th percentile of grey put to black and white."""
+    low, high = np.percentile(rgb, (0.5, 90))
+    return np.clip((rgb.astype(np.float32) - low) * (255.0 / max(high - low, 1.0)), 0, 255).astype(np.uint8)
+
+
+def _guess(face: Face, scale: float, subject: Subject, side: int) -> Guess:
+    from featurediff_faces.features import landmark_features
+
+    small = {feature.name: feature.points.mean(0) for feature in landmark_features(face)}
+    names = [
+        feature.name
+        for feature in subject.features
+        if feature.name in small and feature.part.startswith("head/face/features") and feature.importance >= 0.6
+    ]
+    reference = np.array([subject.feature(name).points.mean(0) for name in names])
+    found = rescale_points(np.array([small[name] for name in names]), scale)
+    return Guess(reference, found, f"face landmarks on the drawing at {side} px")

@@ -1,0 +1,194 @@
+"""The face landmark model, kept open between calls and closed when the process ends."""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import math
+import os
+import sys
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from featurediff.errors import DetectorError
+from featurediff.geometry import rescale_points
+from featurediff_faces.model import LANDMARKS, find_model
+
+MOST_FACES = 6
+LOOK_AT = 1024  # long side in px of the copy that is searched for faces
+ENOUGH = 280  # a face this wide in px is as good as any for the model, which itself looks at 256 px
+
+
+@dataclass(frozen=True)
+class Face:
+    """One face: ``points`` (478, 2) px, ``depth`` (478,) px towards the camera negative; turns in degrees.
+
+    ``yaw`` > 0: the face looks towards the picture's right; ``pitch`` > 0: it looks down; ``roll`` > 0: it leans clockwise.
+    """
+
+    points: np.ndarray
+    depth: np.ndarray
+    yaw: float
+    pitch: float
+    roll: float
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, top, right, bottom in px."""
+        (left, top), (right, bottom) = self.points.min(0), self.points.max(0)
+        return float(left), float(top), float(right), float(bottom)
+
+    @property
+    def size(self) -> float:
+        """Side in px of a square as large as the face's box."""
+        left, top, right, bottom = self.box
+        return math.sqrt((right - left) * (bottom - top))
+
+
+@contextlib.contextmanager
+def quiet():
+    """Send what native code writes to stderr nowhere: the model's start-up notes are no news to an artist."""
+    try:
+        sys.stderr.flush()
+        kept = os.dup(2)
+    except (OSError, ValueError, AttributeError):
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(nowhere)
+        os.close(kept)
+
+
+def import_vision():
+    """mediapipe and its vision tasks. Raises `DetectorError` when the system lacks a library they need."""
+    try:
+        with quiet():
+            import mediapipe
+            from mediapipe.tasks.python import vision
+    except (ImportError, OSError) as error:
+        raise _cannot_start(error) from error
+    return mediapipe, vision
+
+
+def _cannot_start(error: Exception) -> DetectorError:
+    return DetectorError(
+        f"The face model can't start ({str(error).splitlines()[0] if str(error) else type(error).__name__}).",
+        "It needs mediapipe and the system libraries libEGL.so.1, libGLESv2.so.2 and libGL.so.1 "
+        "(on Debian or Ubuntu: apt-get install libegl1 libgles2 libgl1).",
+    )
+
+
+class LandmarkModel:
+    """mediapipe's FaceLandmarker in image mode."""
+
+    def __init__(self, path: str = "", confidence: float = 0.5):
+        self._mediapipe, vision = import_vision()
+        file = find_model(LANDMARKS, path)
+        try:
+            with quiet():
+                options = vision.FaceLandmarkerOptions(
+                    base_options=self._mediapipe.tasks.BaseOptions(model_asset_path=str(file)),
+                    running_mode=vision.RunningMode.IMAGE,
+                    num_faces=MOST_FACES,
+                    min_face_detection_confidence=confidence,
+                    min_face_presence_confidence=confidence,
+                    output_facial_transformation_matrixes=True,
+                )
+                self._landmarker = vision.FaceLandmarker.create_from_options(options)
+                self._detect(np.zeros((64, 64, 3), np.uint8))  # the last start-up notes come with the first picture
+        except (OSError, RuntimeError) as error:
+            raise _cannot_start(error) from error
+        # An open landmarker prints a traceback when the interpreter ends.
+        atexit.register(self.close)
+
+    def _detect(self, rgb: np.ndarray):
+        image = self._mediapipe.Image(image_format=self._mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
+        return self._landmarker.detect(image)
+
+    def faces(self, rgb: np.ndarray) -> list[Face]:
+        """All faces of an (h, w, 3) uint8 RGB picture, largest first, in px of that picture."""
+        height, width = rgb.shape[:2]
+        result = self._detect(rgb)
+        found = []
+        for landmarks, matrix in zip(result.face_landmarks, result.facial_transformation_matrixes, strict=True):
+            xyz = np.array([(mark.x, mark.y, mark.z) for mark in landmarks], float)
+            # Normalised positions count from the picture's edge; px count from the first pixel's centre.
+            points = xyz[:, :2] * (width, height) - 0.5
+            found.append(Face(points, xyz[:, 2] * width, *angles(np.asarray(matrix))))
+        return sorted(found, key=lambda face: -face.size)
+
+    def close(self) -> None:
+        """Release the model; harmless when called twice."""
+        if self._landmarker is not None:
+            with quiet():
+                self._landmarker.close()
+            self._landmarker = None
+            atexit.unregister(self.close)
+
+
+def angles(matrix: np.ndarray) -> tuple[float, float, float]:
+    """Yaw, pitch, roll in degrees of a (4, 4) facial transformation (x right, y up, z towards the camera)."""
+    r = matrix[:3, :3] / np.linalg.norm(matrix[:3, :3], axis=0)
+    forward = r[:, 2]
+    yaw = math.degrees(math.atan2(forward[0], forward[2]))
+    pitch = math.degrees(math.atan2(-forward[1], math.hypot(forward[0], forward[2])))
+    up = r[:, 1]
+    roll = math.degrees(math.atan2(up[0], up[1]))
+    return yaw, pitch, roll
+
+
+def shrink(rgb: np.ndarray, long_side: int) -> tuple[np.ndarray, float]:
+    """An area-averaged copy with at most that long side, and its scale."""
+    scale = long_side / max(rgb.shape[:2])
+    if scale >= 1:
+        return rgb, 1.0
+    size = (max(round(rgb.shape[1] * scale), 1), max(round(rgb.shape[0] * scale), 1))
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), scale
+
+
+def find_faces(model: LandmarkModel, rgb: np.ndarray, look_at: int = LOOK_AT) -> list[Face]:
+    """All faces of a picture of any size, largest first, in its px: searched on a shrunken copy, then in overlapping quarters."""
+    small, _ = shrink(rgb, look_at)
+    found = [_moved(face, small.shape, rgb.shape) for face in model.faces(small)]
+    if found or min(rgb.shape[:2]) < 64:
+        return found
+    height, width = rgb.shape[:2]
+    for top in (0, height // 4, height - height // 2):
+        for left in (0, width // 4, width - width // 2):
+            part = rgb[top : top + height // 2, left : left + width // 2]
+            copy, _ = shrink(part, look_at // 2)
+            found = [_moved(face, copy.shape, part.shape, (left, top)) for face in model.faces(copy)]
+            if found:
+                return found
+    return []
+
+
+def sharpen_face(model: LandmarkModel, rgb: np.ndarray, face: Face, look_at: int = LOOK_AT) -> Face:
+    """The same face looked at again in a crop at the best resolution, when the first look was at a small copy."""
+    seen = face.size * min(look_at / max(rgb.shape[:2]), 1.0)
+    if seen >= ENOUGH:
+        return face
+    left, top, right, bottom = face.box
+    reach = 0.6 * max(right - left, bottom - top)
+    x0, y0 = max(int(left - reach), 0), max(int(top - reach), 0)
+    x1, y1 = min(int(right + reach) + 1, rgb.shape[1]), min(int(bottom + reach) + 1, rgb.shape[0])
+    part = rgb[y0:y1, x0:x1]
+    scale = 2.0 * ENOUGH / max(right - left, bottom - top)
+    size = (max(round((x1 - x0) * scale), 1), max(round((y1 - y0) * scale), 1))
+    copy = cv2.resize(part, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    again = [_moved(other, copy.shape, part.shape, (x0, y0)) for other in model.faces(copy)]
+    near = [other for other in again if np.hypot(*(other.points.mean(0) - face.points.mean(0))) < 0.2 * face.size]
+    return near[0] if near else face
+
+
+def _moved(face: Face, seen: tuple, whole: tuple, origin: tuple[int, int] = (0, 0)) -> Face:
+    scale = np.array([whole[1] / seen[1], whole[0] / seen[0]])
+    points = rescale_points(face.points, scale) + origin
+    return Face(points, face.depth * scale[0], face.yaw, face.pitch, face.roll)
