@@ -1,0 +1,68 @@
+"""References to draw from: a photograph that a package carries, and rendered faces that belong to nobody."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A reference picture with what is known of it.
+
+    ``pixels`` (h, w, 3) uint8 RGB. ``curves``: name -> (n, 2) px, exact where known, with the picture's left and right.
+    ``size_px``: height of the head (crown to chin). ``centre_px``: the head's middle. ``mask`` (h, w) bool: the subject, or None.
+    ``landmarks``: further true points by name, (n, 2) px.
+    """
+
+    name: str
+    pixels: np.ndarray
+    curves: Mapping[str, np.ndarray]
+    size_px: float
+    centre_px: tuple[float, float]
+    mask: np.ndarray | None = None
+    landmarks: Mapping[str, np.ndarray] = field(default_factory=dict)
+
+
+def astronaut_scene() -> Scene:
+    """scikit-image's portrait of a smiling woman (NASA, public domain), head and collar, enlarged five times to 1200 x 1500 px.
+
+    Needs scikit-image. No curve is known exactly: its drawings' lines come from the photo's edges.
+    """
+    from skimage.data import astronaut
+
+    left, top, enlarge = 107, 0, 5.0
+    crop = astronaut()[top : top + 300, left : left + 240]
+    pixels = cv2.resize(crop, None, fx=enlarge, fy=enlarge, interpolation=cv2.INTER_CUBIC)
+    ys, xs = np.mgrid[: pixels.shape[0], : pixels.shape[1]]
+    # Head, hair and collar, by eye; keeps the flag and the model behind the sitter out of the drawing.
+    mask = ((xs - 600) / 400.0) ** 2 + ((ys - 470) / 430.0) ** 2 < 1
+    mask |= ((xs - 520) / 560.0) ** 2 + ((ys - 1100) / 440.0) ** 2 < 1
+    return Scene("astronaut", pixels, {}, 815.0, (600.0, 485.0), mask)
+
+
+def rendered_face(
+    seed: int,
+    *,
+    yaw: float = 0.0,
+    pitch: float = 0.0,
+    roll: float = 0.0,
+    glasses: bool = False,
+    beard: bool = False,
+    mouth_open: float = 0.0,
+    size: tuple[int, int] = (1200, 1500),
+) -> Scene:
+    """A rendered face that belongs to nobody; see `featurediff.testing.faces3d`.
+
+    ``seed`` chooses the identity: below 100 to develop on, from 100 on to report on; never mix them. Angles in degrees: ``yaw``
+    turns the face to the picture's right, ``pitch`` lowers the chin, ``roll`` leans the head clockwise. ``mouth_open`` 0..1.
+    ``size`` (w, h) px.
+    """
+    from featurediff.testing.faces3d import render_face
+
+    return render_face(
+        seed, yaw=yaw, pitch=pitch, roll=roll, glasses=glasses, beard=beard, mouth_open=mouth_open, size=size
+    )

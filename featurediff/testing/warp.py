@@ -1,0 +1,174 @@
+"""Known drawing errors as one smooth map of the reference picture: exact where asked, smooth between, never folding.
+
+A `Move` says which reference points go where (shift, scale, turn of a set of points); still points stay. In between, a
+thin-plate spline (Duchon 1977; Bookstein 1989, IEEE TPAMI 11(6)) bends as little as it can.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from featurediff.geometry import similarity_matrix
+
+GRID_STEP = 6
+EXACT_PX = 0.004
+
+
+@dataclass(frozen=True)
+class Move:
+    """Reference points that move together.
+
+    ``points`` (n, 2) px. Each goes to ``about`` + S R (p - about) + ``shift_px``, where S scales by ``scale`` (one factor, or
+    x and y), R turns by ``turn_deg`` (clockwise as seen, y down) and ``about`` is the points' mean if None.
+    """
+
+    points: np.ndarray
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    scale: float | tuple[float, float] = 1.0
+    turn_deg: float = 0.0
+    about: tuple[float, float] | None = None
+
+    def apply(self, points: np.ndarray) -> np.ndarray:
+        """Where this move puts (n, 2) points, as if they all belonged to it."""
+        points = np.asarray(points, float)
+        about = np.asarray(self.points, float).mean(0) if self.about is None else np.asarray(self.about, float)
+        turn = similarity_matrix(1.0, self.turn_deg, (0.0, 0.0))[:2, :2]
+        return about + ((points - about) @ turn.T) * np.asarray(self.scale, float) + np.asarray(self.shift_px, float)
+
+
+class Warp:
+    """A smooth, invertible map of a reference picture of ``shape`` (h, w) onto itself.
+
+    ``moves``: what goes where. ``still`` (m, 2): points that stay; None for none. The picture's border always stays.
+    A still point closer than half a pixel to a moved one is dropped. Raises ValueError when two moves claim one point
+    differently, or when the map would fold.
+    """
+
+    def __init__(self, moves: Sequence[Move], still: np.ndarray | None = None, shape: tuple[int, int] = (1500, 1200)):
+        self.moves, self.shape = tuple(moves), (int(shape[0]), int(shape[1]))
+        moved = [np.asarray(m.points, float).reshape(-1, 2) for m in self.moves]
+        targets = [m.apply(p) for m, p in zip(self.moves, moved, strict=True)]
+        self.moved = np.vstack([*moved, np.zeros((0, 2))])
+        targets = np.vstack([*targets, np.zeros((0, 2))])
+        still = np.zeros((0, 2)) if still is None else np.asarray(still, float).reshape(-1, 2)
+        self.still = still[_gap(still, self.moved) > 0.5]
+        fixed = np.vstack([self.still, _border(self.shape)])
+        self._solve(np.vstack([self.moved, fixed]), np.vstack([targets - self.moved, np.zeros_like(fixed)]))
+        self._refuse_folds()
+
+    def apply(self, points: np.ndarray) -> np.ndarray:
+        """Where (n, 2) reference px go."""
+        points = np.asarray(points, float).reshape(-1, 2)
+        return points + self._shift(points)
+
+    def inverse(self, points: np.ndarray) -> np.ndarray:
+        """The reference px that go to (n, 2) points; Newton on the spline itself, to 1e-3 px."""
+        points = np.asarray(points, float).reshape(-1, 2)
+        guess = points - self._shift(points)
+        for _ in range(30):
+            miss = self.apply(guess) - points
+            if np.abs(miss).max(initial=0.0) < 1e-3:
+                break
+            a, b, c, d = self._jacobian(guess)
+            det = np.maximum(a * d - b * c, 0.05)
+            step = np.column_stack([d * miss[:, 0] - b * miss[:, 1], a * miss[:, 1] - c * miss[:, 0]]) / det[:, None]
+            guess = guess - np.clip(step, -8, 8)
+        return guess
+
+    def inverse_map(self, h: int, w: int) -> np.ndarray:
+        """(h, w, 2) float32: for every warped pixel the reference px it comes from, ready for cv2.remap."""
+        rows, cols = np.arange(-1, h // GRID_STEP + 3) * GRID_STEP, np.arange(-1, w // GRID_STEP + 3) * GRID_STEP
+        grid = np.stack(np.meshgrid(cols, rows), -1).reshape(-1, 2).astype(float)
+        back = (self.inverse(grid) - grid).reshape(len(rows), len(cols), 2)
+        ys, xs = np.mgrid[:h, :w].astype(np.float32)
+        at_x, at_y = xs / GRID_STEP + 1, ys / GRID_STEP + 1
+        shift = [cv2.remap(back[..., i].astype(np.float32), at_x, at_y, cv2.INTER_CUBIC) for i in (0, 1)]
+        return np.dstack([xs + shift[0], ys + shift[1]])
+
+    def jacobian_min(self) -> float:
+        """The smallest determinant of the map's Jacobian on a grid over the picture (1 = no change of area)."""
+        h, w = self.shape
+        grid = np.stack(np.meshgrid(np.arange(0, w, 5), np.arange(0, h, 5)), -1).reshape(-1, 2).astype(float)
+        a, b, c, d = self._jacobian(grid)
+        return float((a * d - b * c).min())
+
+    def _solve(self, at: np.ndarray, shift: np.ndarray) -> None:
+        """Fit the spline on as few of the points as reproduce all of them to EXACT_PX."""
+        at, index = np.unique(at.round(3), axis=0, return_index=True)
+        shift = shift[index]
+        self._refuse_conflicts(at, shift)
+        used = _thin(at, 9.0)
+        for _ in range(12):
+            self._fit(at[used], shift[used])
+            miss = np.hypot(*(self._shift(at) - shift).T)
+            bad = np.flatnonzero(miss > EXACT_PX)
+            if len(bad) == 0:
+                return
+            worst = bad[np.argsort(-miss[bad])]
+            fresh = worst[_thin(at[worst], 3.0)] if len(worst) > 60 else worst
+            used = np.unique(np.concatenate([used, fresh]))
+        self._fit(at, shift)
+
+    def _fit(self, at: np.ndarray, shift: np.ndarray) -> None:
+        self._centre, self._unit = at.mean(0), max(self.shape)
+        self._knots = (at - self._centre) / self._unit
+        n = len(at)
+        matrix = np.zeros((n + 3, n + 3))
+        matrix[:n, :n] = _kernel(self._knots, self._knots)
+        matrix[:n, n], matrix[:n, n + 1 :] = 1.0, self._knots
+        matrix[n:, :n] = matrix[:n, n:].T
+        self._weights = np.linalg.solve(matrix, np.vstack([shift, np.zeros((3, 2))]))
+
+    def _shift(self, points: np.ndarray) -> np.ndarray:
+        out = np.empty((len(points), 2))
+        for lo in range(0, len(points), 20000):
+            p = (points[lo : lo + 20000] - self._centre) / self._unit
+            n = len(self._knots)
+            out[lo : lo + 20000] = _kernel(p, self._knots) @ self._weights[:n] + self._weights[n] + p @ self._weights[n + 1 :]
+        return out
+
+    def _jacobian(self, points: np.ndarray) -> tuple[np.ndarray, ...]:
+        """dX/dx, dX/dy, dY/dx, dY/dy by central differences of 0.5 px."""
+        e = 0.5
+        dx = (self.apply(points + [e, 0]) - self.apply(points - [e, 0])) / (2 * e)
+        dy = (self.apply(points + [0, e]) - self.apply(points - [0, e])) / (2 * e)
+        return dx[:, 0], dy[:, 0], dx[:, 1], dy[:, 1]
+
+    def _refuse_conflicts(self, at: np.ndarray, shift: np.ndarray) -> None:
+        order = np.lexsort(at.T)
+        near = np.hypot(*np.diff(at[order], axis=0).T) < 0.25
+        apart = np.hypot(*np.diff(shift[order], axis=0).T) > 0.25
+        if (near & apart).any():
+            raise ValueError("two moves claim the same reference point but send it to different places")
+
+    def _refuse_folds(self) -> None:
+        if len(self.moved) and self.jacobian_min() <= 0.05:
+            raise ValueError("the moves would fold the picture; move less, or give more room between moved and still points")
+
+
+def _kernel(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """r^2 log r^2 between (n, 2) and (m, 2)."""
+    r2 = (a[:, None, 0] - b[None, :, 0]) ** 2 + (a[:, None, 1] - b[None, :, 1]) ** 2
+    return r2 * np.log(np.maximum(r2, 1e-20))
+
+
+def _border(shape: tuple[int, int]) -> np.ndarray:
+    h, w = shape
+    xs, ys = np.linspace(-0.05 * w, 1.05 * w, 9), np.linspace(-0.05 * h, 1.05 * h, 9)
+    return np.vstack([[(x, y) for x in xs for y in (ys[0], ys[-1])], [(x, y) for y in ys[1:-1] for x in (xs[0], xs[-1])]])
+
+
+def _gap(points: np.ndarray, others: np.ndarray) -> np.ndarray:
+    if len(others) == 0 or len(points) == 0:
+        return np.full(len(points), np.inf)
+    return np.sqrt(((points[:, None] - others[None]) ** 2).sum(2).min(1))
+
+
+def _thin(points: np.ndarray, spacing: float) -> np.ndarray:
+    """Indices of one point per cell of ``spacing``."""
+    cells = np.floor(points / spacing).astype(int)
+    return np.sort(np.unique(cells, axis=0, return_index=True)[1])
