@@ -1,0 +1,90 @@
+"""The command line. `main` parses, runs one command and turns every failure into one sentence and an exit status.
+
+Exit status: 0 compared, 2 wrong call, 3 the pictures can't be compared, 1 a fault of featurediff itself, 130 interrupted,
+141 the reader of the output went away. Nothing heavy is imported before a command needs it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from featurediff.cli.parser import build_parser
+from featurediff.errors import FeaturediffError
+
+FAULT, INTERRUPTED, PIPE_CLOSED = 1, 130, 141
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line ``argv`` (default: the process's own) and return the exit status."""
+    _make_output_safe()
+    arguments = None
+    try:
+        arguments = build_parser().parse_args(argv)
+        status = _run(arguments)
+        sys.stdout.flush()
+        return status
+    except SystemExit as stop:  # argparse: --help and --version (0), a wrong call (2)
+        return _flushed(stop.code if isinstance(stop.code, int) else 2)
+    except BrokenPipeError:
+        return _leave_closed_pipe()
+    except KeyboardInterrupt:
+        print("Interrupted.", file=sys.stderr)
+        return INTERRUPTED
+    except Exception as error:
+        return _tell(error, verbose=getattr(arguments, "verbose", False))
+
+
+def _run(arguments) -> int:
+    if arguments.command == "check":
+        from featurediff.cli.check import run
+    elif arguments.command == "subjects":
+        from featurediff.cli.subjects import run
+    else:
+        from featurediff.cli.demo import run
+    return run(arguments)
+
+
+def _tell(error: Exception, verbose: bool) -> int:
+    """Print what went wrong and what to do, on stderr; the traceback only when asked for."""
+    if verbose:
+        import traceback
+
+        traceback.print_exception(error)
+    if not isinstance(error, FeaturediffError):
+        from featurediff.installation import explain
+
+        error = explain(error) or error
+    if isinstance(error, FeaturediffError):
+        print(f"featurediff: {error.what}", file=sys.stderr)
+        if error.remedy:
+            print(error.remedy, file=sys.stderr)
+        return error.exit_status
+    if isinstance(error, MemoryError):
+        print("featurediff: The memory is not enough for these pictures.\nExport them smaller and try again.", file=sys.stderr)
+        return FeaturediffError.exit_status
+    print(f"featurediff: A fault of featurediff itself: {type(error).__name__}: {error}", file=sys.stderr)
+    print("Run it again with --verbose and report what it prints.", file=sys.stderr)
+    return FAULT
+
+
+def _make_output_safe() -> None:
+    """A terminal that lacks a letter shows a substitute instead of ending the run."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace" if stream is sys.stdout else "backslashreplace")
+
+
+def _flushed(status: int) -> int:
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _leave_closed_pipe()
+    return status
+
+
+def _leave_closed_pipe() -> int:
+    # Python flushes stdout once more at exit; without this it would complain then.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return PIPE_CLOSED

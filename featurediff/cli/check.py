@@ -1,0 +1,83 @@
+"""``featurediff check``: compare one drawing with its reference."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from featurediff.cli.output import print_report, write_report
+from featurediff.errors import CallError
+
+if TYPE_CHECKING:
+    from featurediff.records import Report
+    from featurediff.settings import Settings
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the command. Raises FeaturediffError."""
+    settings = settings_of(arguments)
+    report = compare(arguments.reference, arguments.drawing, settings, arguments.out)
+    print_report(report, arguments.format)
+    if arguments.verbose:
+        print_seconds(report)
+    return 0
+
+
+def settings_of(arguments: argparse.Namespace) -> Settings:
+    """The settings of the call: the file's, over them the command line's. Raises CallError."""
+    from featurediff.configuration import load_settings
+
+    settings = load_settings(
+        arguments.config,
+        {
+            "subject": arguments.subject,
+            "sheet.size": arguments.sheet,
+            "sheet.scan": arguments.scan,
+            "sheet.px_per_mm": arguments.px_per_mm,
+            "lineup.rule": arguments.lineup,
+            "corrections.sides": arguments.sides,
+        },
+    )
+    if arguments.detector:
+        from featurediff.discovery import load_detector_file
+
+        name = load_detector_file(arguments.detector, settings.subject or None).name
+        return load_settings(settings, {"subject": name})
+    if not settings.subject:
+        raise CallError("What is drawn is not said.", "Add --subject NAME; 'featurediff subjects' lists them.")
+    return settings
+
+
+def compare(reference: str | Path, drawing: str | Path, settings: Settings, out: str | Path | None) -> Report:
+    """Compare two picture files and write the report's files into ``out``, if given. Raises FeaturediffError."""
+    from featurediff.cli.output import prepare_folder
+    from featurediff.discovery import load_detector
+    from featurediff.installation import check_opencv
+
+    load_detector(settings.subject)  # a misspelt subject is told before anything slow begins
+    check_opencv()
+    folder = prepare_folder(out) if out is not None else None
+
+    from featurediff.check import check
+
+    report = check(
+        reference,
+        drawing,
+        subject=settings.subject,
+        sheet=settings.sheet.size or None,
+        scan=settings.sheet.scan,
+        px_per_mm=settings.sheet.px_per_mm or None,
+        lineup=settings.lineup.rule,
+        config=settings,
+    )
+    if folder is not None:
+        write_report(report, drawing, folder)
+    return report
+
+
+def print_seconds(report: Report) -> None:
+    """Where the time went, on stderr."""
+    for stage, seconds in report.seconds.items():
+        print(f"{stage:<16} {seconds:6.2f} s", file=sys.stderr)

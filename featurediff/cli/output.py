@@ -1,0 +1,81 @@
+"""What a command prints, and the files it writes into the ``--out`` folder - nowhere else."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from featurediff.errors import CallError, FeaturediffError
+
+if TYPE_CHECKING:
+    from featurediff.records import Report
+
+PICTURE_PX_PER_MM = 6.0  # of report.png: an A4 sheet is 1260 x 1782 px
+
+
+def print_report(report: Report, form: str) -> None:
+    """Print the report as "text" or "json"."""
+    if form == "json":
+        print(report_json(report))
+        return
+    from featurediff.report.text import render
+
+    print(render(report).rstrip("\n"))
+
+
+def report_json(report: Report) -> str:
+    """The report as JSON text in plain ASCII, so that no terminal or pipe can spoil it."""
+    return json.dumps(report.to_dict(), indent=2, allow_nan=False)
+
+
+def prepare_folder(out: str | Path) -> Path:
+    """Make the output folder and make sure that it can be written to, before the slow part. Raises CallError."""
+    folder = Path(out)
+    probe = folder / f".featurediff-{os.getpid()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe.touch()
+        probe.unlink()
+    except (FileExistsError, NotADirectoryError) as error:
+        raise CallError(f"The output folder '{out}' is a file, or lies inside one.", "Name a folder after --out.") from error
+    except OSError as error:
+        raise CallError(
+            f"The output folder '{out}' can't be written to: {error.strerror or error}.", "Name another folder after --out."
+        ) from error
+    return folder
+
+
+def write_report(report: Report, drawing: str | Path, folder: Path) -> None:
+    """Write report.json and report.png. Raises FeaturediffError."""
+    text = report_json(report) + "\n"
+    write_atomically(folder / "report.json", lambda path: path.write_text(text, encoding="utf-8"))
+    write_atomically(folder / "report.png", lambda path: _draw(report, drawing, path))
+
+
+def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
+    """Call ``write`` with a temporary path beside ``path`` and put the result in place: all of the file or nothing of it.
+
+    Raises FeaturediffError when the file can't be written.
+    """
+    temporary = path.with_name(f".{path.stem}-{os.getpid()}{path.suffix}")
+    try:
+        write(temporary)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise FeaturediffError(
+            f"'{path}' can't be written: {error.strerror or error}.", "Make room or name another folder after --out."
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _draw(report: Report, drawing: str | Path, path: Path) -> None:
+    from featurediff.pictures import read_picture
+    from featurediff.report.picture import draw
+    from featurediff.sheet.squaring import square
+
+    px_per_mm = PICTURE_PX_PER_MM
+    draw(report, square(read_picture(drawing), report.sheet, px_per_mm), px_per_mm, path)

@@ -1,0 +1,254 @@
+"""Find detectors and load the one asked for.
+
+In stages, so that a faulty plugin harms nobody who does not ask for it: read the entry points (imports nothing) -> choose ->
+load that one -> check its hook -> take its detector objects -> check those. The name of an entry point is the subject's name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib.machinery import SourceFileLoader
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+import pluggy
+
+from featurediff.errors import DetectorError
+from featurediff.hooks import ENTRY_POINT_GROUP, PROJECT, Hookspecs
+from featurediff.naming import did_you_mean
+
+if TYPE_CHECKING:
+    from featurediff.api import Detector
+
+HOOK = "featurediff_detectors"
+
+
+@dataclass(frozen=True)
+class Found:
+    """A detector as its package announces it, before anything of it is imported.
+
+    ``name``: the subject. ``package`` and ``version``: the installed package ("" if unknown). ``value``: the module.
+    """
+
+    name: str
+    value: str
+    package: str
+    version: str
+    entry_point: EntryPoint
+
+    @property
+    def origin(self) -> str:
+        """Where it came from, in words: "featurediff 0.1.0 (featurediff_faces)"."""
+        package = f"{self.package} {self.version}".strip() or "an unnamed package"
+        return f"{package} ({self.value})"
+
+
+_loaded: dict[str, Detector] = {}  # from entry points, by subject
+_from_file: dict[str, Detector] = {}  # from .py files, by subject; they go before the installed ones
+_files: dict[tuple[str, int, int], tuple[Detector, ...]] = {}  # by path, time of change and size
+
+
+def find_detectors() -> tuple[Found, ...]:
+    """All installed detectors, sorted by name. Imports none of them."""
+    found = []
+    for point in entry_points(group=ENTRY_POINT_GROUP):
+        package, version = _package_of(point)
+        found.append(Found(point.name, point.value, package, version, point))
+    return tuple(sorted(set(found), key=lambda f: (f.name, f.package, f.value)))
+
+
+def load_detector(name: str) -> Detector:
+    """The detector of a subject: one given by file before, else the installed one. Loaded once per process.
+
+    Raises DetectorError when there is none, more than one, or a faulty one; the message names the package.
+    """
+    if name in _from_file:
+        return _from_file[name]
+    if name not in _loaded:
+        _loaded[name] = load_found(_choose(name, find_detectors()))
+    return _loaded[name]
+
+
+def load_found(found: Found) -> Detector:
+    """Load and check one announced detector. Raises DetectorError."""
+    plugin = f"Detector '{found.name}' of {found.origin}"
+    try:
+        module = found.entry_point.load()
+    except (Exception, SystemExit) as error:
+        raise DetectorError(f"{plugin} can't be loaded: {_fault(error)}.", _repair(found)) from error
+    detectors = _take(module, plugin)
+    for detector in detectors:
+        if detector.name == found.name:
+            return detector
+    offered = ", ".join(f"'{d.name}'" for d in detectors) or "none"
+    raise DetectorError(
+        f"{plugin} offers no detector of that name, only: {offered}.",
+        "The entry point must bear the name of the detector.",
+    )
+
+
+def load_detector_file(path: str | Path, name: str | None = None) -> Detector:
+    """The detector in a Python file; ``name`` picks one if it offers several. Afterwards `load_detector` finds it by name.
+
+    The file is run under a name of its own, without changing ``sys.path`` or writing next to it. Raises DetectorError.
+    """
+    detectors = _detectors_of_file(Path(path))
+    names = [d.name for d in detectors]
+    if name is None and len(detectors) > 1:
+        raise DetectorError(f"'{path}' offers several detectors: {', '.join(names)}.", "Choose one with --subject.")
+    chosen = names[0] if name is None else name
+    if chosen not in names:
+        raise DetectorError(f"'{path}' has no detector '{chosen}', only: {', '.join(names)}{did_you_mean(chosen, names, '.')}")
+    detector = detectors[names.index(chosen)]
+    _from_file[chosen] = detector
+    return detector
+
+
+# ---------------------------------------------------------------- choosing
+
+
+def _choose(name: str, found: Iterable[Found]) -> Found:
+    found = tuple(found)
+    matching = [f for f in found if f.name == name]
+    if len(matching) == 1:
+        return matching[0]
+    names = sorted({f.name for f in found})
+    if not matching:
+        raise DetectorError(
+            f"There is no detector for the subject '{name}'{did_you_mean(name, names, '.')}",
+            f"Installed: {', '.join(names) or 'none'}. See 'featurediff subjects', or name a file with --detector.",
+        )
+    origins = " and ".join(f.origin for f in matching)
+    raise DetectorError(f"The detector '{name}' is offered twice, by {origins}.", "Uninstall one of them.")
+
+
+def _package_of(point: EntryPoint) -> tuple[str, str]:
+    """Name and version of the installed package, as far as its metadata is whole."""
+    try:
+        return point.dist.name or "", point.dist.version or ""
+    except Exception:  # broken metadata of one package must not hide the others
+        return "", ""
+
+
+# ---------------------------------------------------------------- loading a file
+
+
+class _QuietLoader(SourceFileLoader):
+    """Runs a source file and leaves no compiled copy next to it."""
+
+    def set_data(self, path: str, data: bytes, **_: Any) -> None:
+        pass
+
+
+def _detectors_of_file(path: Path) -> tuple[Detector, ...]:
+    if path.is_dir():
+        raise DetectorError(f"The detector file '{path}' is a folder.", "Name a Python file in it.")
+    try:
+        stat = path.stat()
+    except OSError as error:
+        raise DetectorError(f"The detector file '{path}' can't be read: {error.strerror}.", "Check its name.") from error
+    if path.suffix != ".py":
+        raise DetectorError(f"The detector file '{path}' is no Python file.", "Its name must end in .py.")
+    key = (str(path.resolve()), stat.st_mtime_ns, stat.st_size)
+    if key not in _files:
+        plugin = f"The detector file '{path}'"
+        detectors = _take(_run_file(path, plugin), plugin)
+        if not detectors:
+            raise DetectorError(f"{plugin} offers no detector.", f"Its {HOOK} must return one at least.")
+        _files[key] = detectors
+    return _files[key]
+
+
+def _run_file(path: Path, plugin: str) -> ModuleType:
+    name = f"featurediff_file_{path.stem}_{hashlib.sha256(str(path.resolve()).encode()).hexdigest()[:8]}"
+    spec = importlib.util.spec_from_file_location(name, path, loader=_QuietLoader(name, str(path)))
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # before it runs: dataclasses with postponed annotations look themselves up here
+    try:
+        spec.loader.exec_module(module)
+    except (Exception, SystemExit) as error:
+        del sys.modules[name]
+        raise DetectorError(f"{plugin} can't be loaded: {_fault(error)}.", "Mend it; --verbose shows where.") from error
+    return module
+
+
+# ---------------------------------------------------------------- checking what was loaded
+
+
+def _take(module: Any, plugin: str) -> tuple[Detector, ...]:
+    """The detectors that a loaded plugin hands over, checked one by one. Raises DetectorError naming plugin and hook."""
+    # A manager of its own for each plugin: a fault can only be this one's.
+    manager = pluggy.PluginManager(PROJECT)
+    manager.add_hookspecs(Hookspecs)
+    try:
+        manager.register(module, name=plugin)
+        manager.check_pending()
+    except Exception as error:
+        raise DetectorError(f"{plugin} has a faulty hook: {_fault(error)}.", f"The hook is {HOOK}, without arguments.") from error
+    if not manager.hook.featurediff_detectors.get_hookimpls():
+        raise DetectorError(f"{plugin} has no hook {HOOK}.", "Define it and mark it with featurediff.api.hookimpl.")
+    try:
+        results = manager.hook.featurediff_detectors()
+    except (Exception, SystemExit) as error:
+        raise DetectorError(f"{plugin} failed in its hook {HOOK}: {_fault(error)}.") from error
+    detectors = []
+    for result in results:
+        if not isinstance(result, (list, tuple)):
+            raise DetectorError(f"{plugin}: {HOOK} returned {type(result).__name__}; a list of detectors is wanted.")
+        detectors.extend(result)
+    for detector in detectors:
+        try:
+            _check(detector, plugin)
+        except DetectorError:
+            raise
+        except Exception as error:  # an attribute of it that raises
+            raise DetectorError(f"{plugin}: {type(detector).__name__} is faulty: {_fault(error)}.") from error
+    names = [d.name for d in detectors]
+    if len(set(names)) < len(names):
+        raise DetectorError(f"{plugin}: {HOOK} returned two detectors of one name.")
+    return tuple(detectors)
+
+
+def _check(detector: Any, plugin: str) -> None:
+    """That an object handed over is a detector this version can work with. Raises DetectorError."""
+    from featurediff.api import API_VERSION, Detector
+
+    kind = type(detector).__name__
+    if isinstance(detector, type):
+        raise DetectorError(
+            f"{plugin}: {HOOK} returned the class {detector.__name__}; hand over an object: {detector.__name__}()."
+        )
+    for method in ("find", "guess", "close"):
+        if not callable(getattr(detector, method, None)):
+            raise DetectorError(f"{plugin}: {kind} has no method '{method}'.", "Derive it from featurediff.api.Detector.")
+    if getattr(type(detector), "find", None) is Detector.find:
+        raise DetectorError(f"{plugin}: {kind} does not define 'find'.")
+    name = getattr(detector, "name", None)
+    if not isinstance(name, str) or not name.strip():
+        raise DetectorError(f"{plugin}: {kind} has no 'name'.", "It is what one types after --subject.")
+    version = getattr(detector, "api_version", None)
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
+        raise DetectorError(f"{plugin}: {kind} does not say its 'api_version'.", f"This is version {API_VERSION}.")
+    if version > API_VERSION:
+        raise DetectorError(
+            f"{plugin} was written for version {version} of the detector interface; this featurediff has {API_VERSION}.",
+            "Update featurediff.",
+        )
+    judges = getattr(detector, "judges", ())
+    if isinstance(judges, str) or not all(isinstance(j, str) for j in judges):
+        raise DetectorError(f"{plugin}: 'judges' of {kind} must be a tuple of words.")
+
+
+def _fault(error: BaseException) -> str:
+    text = " ".join(str(error).split()).rstrip(".")
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+
+
+def _repair(found: Found) -> str:
+    return f"Install {found.package} again or uninstall it; --verbose shows where it failed." if found.package else ""
