@@ -1,1 +1,1 @@
-
+"""Matching: where the reference's features are on the drawing."""

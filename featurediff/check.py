@@ -1,0 +1,196 @@
+"""One run, start to finish: two pictures in, one report out."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from featurediff import geometry
+from featurediff.configuration import load_settings
+from featurediff.corrections import correct
+from featurediff.deviations import deviations
+from featurediff.discovery import load_detector
+from featurediff.errors import CallError
+from featurediff.lineup import line_up, matrix_of
+from featurediff.marks import marks
+from featurediff.matching.frame import grey_of
+from featurediff.matching.match import match
+from featurediff.pictures import read_picture
+from featurediff.records import Advice, FeatureResult, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
+from featurediff.settings import Settings
+from featurediff.sheet.find import find_sheet
+from featurediff.sheet.sizes import parse_sheet
+from featurediff.sheet.squaring import square
+
+# The squared sheet is made at this resolution, or at the photo's own if that is coarser: finer detail than a pencil line's
+# width does not help.
+WORKING_PX_PER_MM = 6.0
+LONGEST_SIDE_PX = 2400
+
+
+class Clock:
+    """Wall time by stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def lap(self, stage: str) -> None:
+        """Book the time since the last lap under ``stage``."""
+        now = time.perf_counter()
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self._last
+        self._last = now
+
+
+def check(
+    reference: str | Path | np.ndarray,
+    drawing: str | Path | np.ndarray,
+    *,
+    subject: str | None = None,
+    sheet: str | None = None,
+    scan: bool = False,
+    px_per_mm: float | None = None,
+    lineup: str | None = None,
+    sides: str | None = None,
+    config: str | Path | Settings | None = None,
+    detector: Any = None,
+) -> Report:
+    """Compare a drawing with its reference.
+
+    ``reference`` and ``drawing``: paths, or (h, w, 3) uint8 RGB or (h, w) uint8 grey arrays. ``subject`` names an installed
+    detector, or ``detector`` is a detector object. ``sheet``: "A4", "280x380mm"...; ``scan``: the drawing picture is the sheet edge
+    to edge; ``px_per_mm``: the scale of a picture without visible paper edges. ``lineup``: "fewest" (default), a pair's label
+    such as "eyes", or two feature names with a comma. ``config``: a YAML file or a Settings record; arguments win over it.
+
+    Raises CallError for a wrong call and CompareError (PictureError, SheetError, SubjectError, RegistrationError) when the
+    pictures can't be compared. Detectors and their models stay loaded between calls.
+    """
+    return compare(reference, drawing, subject, sheet, scan, px_per_mm, lineup, sides, config, detector)[0]
+
+
+def compare(
+    reference, drawing, subject=None, sheet=None, scan=False, px_per_mm=None, lineup=None, sides=None, config=None, detector=None
+) -> tuple[Report, np.ndarray, float]:
+    """`check`, and the squared drawing (h, w, 3) uint8 with its px per unit, for the report's picture."""
+    clock = Clock()
+    settings = _settings(config, subject, sheet, scan, px_per_mm, lineup, sides)
+    size_mm = parse_sheet(settings.sheet.size) if settings.sheet.size else None
+    detector = detector or load_detector(_subject_name(settings))
+    clock.lap("load")
+    reference_picture, drawing_picture = read_picture(reference), read_picture(drawing)
+    clock.lap("decode")
+    paper = find_sheet(drawing_picture, size_mm, scan=settings.sheet.scan, px_per_mm=settings.sheet.px_per_mm or None)
+    clock.lap("sheet")
+    resolution = _resolution(paper, drawing_picture)
+    squared = square(drawing_picture, paper, resolution)
+    graphite = marks(squared)
+    clock.lap("square")
+    found = detector.find(reference_picture, settings.detector)
+    clock.lap("detector")
+    guesses = detector.guess(Picture(squared, drawing_picture.name), found)
+    clock.lap("guess")
+    registration, located = match(found, grey_of(reference_picture.pixels), 1.0 - graphite, resolution, guesses, clock.lap)
+    if paper.unit != "mm":
+        paper, registration, located, resolution = _in_percent(paper, found, registration, located, resolution)
+    placed = line_up(found, located, settings.lineup.rule, settings, registration)
+    clock.lap("line-up")
+    report = _report(detector.name, found, located, placed, paper, settings)
+    clock.lap("corrections")
+    return replace(report, seconds=clock.seconds), squared, resolution
+
+
+def _settings(config, subject, sheet, scan, px_per_mm, lineup, sides) -> Settings:
+    settings = config if isinstance(config, Settings) else load_settings(config, {})
+    if subject:
+        settings = replace(settings, subject=subject)
+    changes: dict[str, Any] = {"size": sheet, "scan": scan or None, "px_per_mm": px_per_mm}
+    changes = {name: value for name, value in changes.items() if value is not None}
+    settings = replace(settings, sheet=replace(settings.sheet, **changes))
+    if lineup:
+        settings = replace(settings, lineup=replace(settings.lineup, rule=lineup))
+    if sides:
+        settings = replace(settings, corrections=replace(settings.corrections, sides=sides))
+    return settings
+
+
+def _subject_name(settings: Settings) -> str:
+    if not settings.subject:
+        raise CallError("No subject was chosen.", "Name one with --subject; `featurediff subjects` lists them.")
+    return settings.subject
+
+
+def _resolution(paper: Sheet, drawing: Picture) -> float:
+    """Px per unit at which the sheet is squared; without a known scale, what brings the long side to a workable size."""
+    height, width = drawing.pixels.shape[:2]
+    if not np.isfinite(paper.px_per_mm):
+        return min(1.0, LONGEST_SIDE_PX / max(height, width))
+    wanted = min(WORKING_PX_PER_MM, max(paper.px_per_mm, 1.0))
+    longest = max(paper.size_mm) if paper.size_mm else max(height, width) / paper.px_per_mm
+    return min(wanted, LONGEST_SIDE_PX / longest)
+
+
+def _in_percent(
+    paper: Sheet, subject: Subject, registration: np.ndarray, located: tuple[Located, ...], resolution: float
+) -> tuple[Sheet, np.ndarray, tuple[Located, ...], float]:
+    """With no length known on the paper, measure in hundredths of the subject's drawn size."""
+    unit = subject.size_px * geometry.split_similarity(registration)[0] / 100.0
+    shrink = np.diag([1 / unit, 1 / unit, 1.0])
+    places = tuple(
+        replace(
+            place,
+            points_mm=place.points_mm / unit,
+            point_sigma_mm=place.point_sigma_mm / unit,
+            covariance=place.covariance / unit**2,
+        )
+        if place.found
+        else place
+        for place in located
+    )
+    return replace(paper, to_mm=shrink @ paper.to_mm), shrink @ registration, places, resolution * unit
+
+
+def _report(
+    name: str, subject: Subject, located: tuple[Located, ...], placed: LineUp, paper: Sheet, settings: Settings
+) -> Report:
+    measured = deviations(subject, located, placed, paper, settings)
+    now, later, good = correct(subject, located, placed, paper, settings)
+    missing = tuple(NotJudged(place.feature, place.why) for place in located if not place.found)
+    return Report(
+        subject=name,
+        sides=settings.corrections.sides,
+        sheet=paper,
+        size_mm=subject.size_px * placed.scale,
+        size_label=subject.size_label,
+        lineup=placed,
+        features=_results(subject, located, placed),
+        deviations=measured,
+        corrections=now,
+        later=later,
+        good=good,
+        not_judged=(*subject.not_judged, *missing),
+        capture=_capture(paper, subject),
+    )
+
+
+def _capture(paper: Sheet, subject: Subject) -> tuple[Advice, ...]:
+    return (*paper.advice, *subject.advice)
+
+
+def _results(subject: Subject, located: tuple[Located, ...], placed: LineUp) -> tuple[FeatureResult, ...]:
+    places: Mapping[str, Located] = {place.feature: place for place in located}
+    results = []
+    for feature in subject.features:
+        place = places[feature.name]
+        if not place.found:
+            results.append(FeatureResult(feature.name, feature.part, False, place.why, None, None, None))
+            continue
+        at = place.points_mm.mean(0)
+        off = at - geometry.apply(matrix_of(placed), feature.points).mean(0)
+        sigma = float(np.sqrt(np.trace(place.covariance) / 2))
+        results.append(FeatureResult(feature.name, feature.part, True, "", tuple(map(float, at)), tuple(map(float, off)), sigma))
+    return tuple(results)

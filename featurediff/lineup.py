@@ -1,0 +1,222 @@
+"""Line-up: the similarity that lays the reference on the sheet. Reflection and skew are never fitted.
+
+The default rule leaves the fewest things to change: of all similarities through pairs of found points, the one with the least
+importance-weighted amount beyond tolerance, refined on the features that agree with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff import geometry
+from featurediff.errors import CallError, RegistrationError
+from featurediff.naming import did_you_mean
+from featurediff.records import Feature, LineUp, Located, Subject
+from featurediff.settings import Settings, Tolerances
+
+# Beyond this many tolerances a feature is simply wrong; how much more does not matter to the line-up.
+WRONG_ENOUGH = 3.0
+
+
+@dataclass(frozen=True)
+class Supports:
+    """Points that carry a line-up: ``reference`` (n, 2) px, ``drawing`` (n, 2) mm, ``whiten`` (n, 2, 2) that turns a residual in
+    mm into tolerances, ``weights`` (n,), ``owner`` (n,): the index of the feature."""
+
+    reference: np.ndarray
+    drawing: np.ndarray
+    whiten: np.ndarray
+    weights: np.ndarray
+    owner: np.ndarray
+
+
+def line_up(subject: Subject, located: tuple[Located, ...], rule: str, settings: Settings, start: np.ndarray) -> LineUp:
+    """The line-up of ``subject`` by ``rule``: "fewest", "eyes" (any label of a pair or group) or "NAME,NAME".
+
+    ``start``: the (3, 3) registration, used for the size that tolerances refer to. Raises CallError for an unknown name and
+    RegistrationError when the features asked for, or too few features, were found.
+    """
+    found = {place.feature: place for place in located if place.found}
+    fewest = _fewest(subject, found, settings, start)
+    if rule == "fewest":
+        matrix, remark = fewest, ""
+    else:
+        matrix = _through(subject, found, chosen_features(subject, rule), rule)
+        remark = _difference(subject, matrix, fewest, rule)
+    scale, turn, move = geometry.split_similarity(matrix)
+    return LineUp(rule, scale, turn, move, _carriers(subject, found, settings, start, matrix), remark)
+
+
+def matrix_of(lineup: LineUp) -> np.ndarray:
+    """(3, 3) matrix reference px -> mm of a line-up."""
+    return geometry.similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
+
+
+def class_limit(tolerances: Tolerances, name: str, size_mm: float, floors: bool = True) -> float:
+    """Limit in mm of tolerance class ``name`` for a subject of ``size_mm``; without ``floors`` when no mm are known."""
+    limit = getattr(tolerances, name)
+    relative = limit.percent / 100 * size_mm
+    return max(limit.floor_mm, relative) if floors else relative
+
+
+def chosen_features(subject: Subject, rule: str) -> list[tuple[Feature, ...]]:
+    """The two sets of features that ``rule`` names: the sides of a pair, or two names. Raises CallError."""
+    for pair in subject.pairs:
+        if rule.lower() == pair.label.lower():
+            return [_under(subject, pair.left), _under(subject, pair.right)]
+    names = [name.strip() for name in rule.split(",")]
+    known = [f.name for f in subject.features]
+    if len(names) != 2:
+        allowed = ", ".join(["fewest", *(p.label for p in subject.pairs)])
+        raise CallError(f"Unknown line-up {rule!r}.", f"Use one of {allowed}, or two feature names with a comma between.")
+    sets = []
+    for name in names:
+        if name not in known:
+            raise CallError(f"There is no feature {name!r} to line up on{did_you_mean(name, known)}.")
+        sets.append((subject.feature(name),))
+    return sets
+
+
+def _under(subject: Subject, part: str) -> tuple[Feature, ...]:
+    return tuple(f for f in subject.features if f.part == part or f.part.startswith(part + "/"))
+
+
+def _through(subject: Subject, found: dict[str, Located], sets: list[tuple[Feature, ...]], rule: str) -> np.ndarray:
+    source, target = [], []
+    for side in sets:
+        seen = [f for f in side if f.name in found]
+        if not seen:
+            missing = " and ".join(f.name for f in side)
+            raise RegistrationError(
+                f"The drawing can't be lined up by {rule!r}: {missing} was not found in it.", "Use the line-up 'fewest'."
+            )
+        best = max(seen, key=lambda f: f.importance)
+        source.append(best.points.mean(0))
+        target.append(found[best.name].points_mm.mean(0))
+    return geometry.fit_similarity(np.array(source), np.array(target))
+
+
+def _supports(subject: Subject, found: dict[str, Located], settings: Settings, size_mm: float) -> Supports:
+    """Centre and ends of every found feature; a sliding curve's points count across it only."""
+    rows: list[tuple] = []
+    for index, feature in enumerate(subject.features):
+        place = found.get(feature.name)
+        if place is None:
+            continue
+        limit = class_limit(settings.tolerances, feature.tolerance, size_mm)
+        importance = settings.importance.get(feature.name, feature.importance)
+        picks = _pick(feature)
+        normal = geometry.normals(feature.points, feature.closed) if feature.slides else None
+        for k in picks:
+            sigma = place.point_sigma_mm[k]
+            covariance = (limit**2 + sigma**2) * np.eye(2)
+            if normal is not None:
+                along = np.array([-normal[k][1], normal[k][0]])
+                covariance = covariance + (20 * limit) ** 2 * np.outer(along, along)
+            values, vectors = np.linalg.eigh(covariance)
+            whiten = vectors @ np.diag(values**-0.5) @ vectors.T
+            rows.append((feature.points[k], place.points_mm[k], whiten, importance / len(picks), index))
+    if len({row[4] for row in rows}) < 2:
+        raise RegistrationError(
+            "Fewer than two features were found in the drawing, too few to line it up.",
+            "Draw more before you compare, or photograph it closer and in even light.",
+        )
+    return Supports(*(np.array(column) for column in zip(*rows, strict=True)))
+
+
+def _pick(feature: Feature) -> list[int]:
+    count = len(feature.points)
+    if count == 1:
+        return [0]
+    if feature.kind == "segment":
+        return [0, count - 1]
+    return sorted({int(k) for k in np.linspace(0, count - 1, 4 if feature.closed else 3)[:3]})
+
+
+def _cost(matrix: np.ndarray, s: Supports) -> float:
+    residual = geometry.apply(matrix, s.reference) - s.drawing
+    size = np.hypot(*np.einsum("nij,nj->in", s.whiten, residual))
+    return float(s.weights @ np.clip(size - 1.0, 0.0, WRONG_ENOUGH)) + 0.02 * float(s.weights @ np.minimum(size, 2.0))
+
+
+def _fewest(subject: Subject, found: dict[str, Located], settings: Settings, start: np.ndarray) -> np.ndarray:
+    size_mm = subject.size_px * geometry.split_similarity(start)[0]
+    s = _supports(subject, found, settings, size_mm)
+    best, least = start, np.inf
+    for matrix in [start, *_pair_similarities(s, subject.size_px, start)]:
+        cost = _cost(matrix, s)
+        if cost < least:
+            best, least = matrix, cost
+    for _ in range(8):
+        refined = _refine(best, s)
+        cost = _cost(refined, s)
+        if cost >= least - 1e-9:
+            break
+        best, least = refined, cost
+    return best
+
+
+def _pair_similarities(s: Supports, size_px: float, start: np.ndarray) -> list[np.ndarray]:
+    """Similarities through pairs of well separated points, none of them far from the registration."""
+    scale0, turn0, _ = geometry.split_similarity(start)
+    i, j = np.triu_indices(len(s.reference), 1)
+    a = s.reference[j] - s.reference[i]
+    b = s.drawing[j] - s.drawing[i]
+    length = np.hypot(*a.T)
+    apart = length > 0.25 * size_px
+    i, j, a, b, length = i[apart], j[apart], a[apart], b[apart], length[apart]
+    ratio = (b[:, 0] + 1j * b[:, 1]) / (a[:, 0] + 1j * a[:, 1])
+    near = (np.abs(np.abs(ratio) / scale0 - 1) < 0.2) & (np.abs(np.angle(ratio * np.exp(-1j * np.radians(turn0)))) < 0.2)
+    middle_from = (s.reference[i] + s.reference[j]) / 2
+    middle_to = (s.drawing[i] + s.drawing[j]) / 2
+    order = np.argsort(-(s.weights[i] * s.weights[j] * length)[near])[:1500]
+    matrices = []
+    for k in np.nonzero(near)[0][order]:
+        r, m = ratio[k], middle_from[k]
+        move = middle_to[k] - [r.real * m[0] - r.imag * m[1], r.imag * m[0] + r.real * m[1]]
+        matrices.append(np.array([[r.real, -r.imag, move[0]], [r.imag, r.real, move[1]], [0.0, 0.0, 1.0]]))
+    return matrices
+
+
+def _refine(matrix: np.ndarray, s: Supports) -> np.ndarray:
+    """One reweighted least-squares step, in the metric of the tolerances; what lies beyond them has a fading say."""
+    residual = geometry.apply(matrix, s.reference) - s.drawing
+    size = np.hypot(*np.einsum("nij,nj->in", s.whiten, residual))
+    weights = s.weights / (1.0 + size**4)
+    x, y = s.reference.T
+    zero, one = np.zeros_like(x), np.ones_like(x)
+    design = np.stack([np.stack([x, -y, one, zero], 1), np.stack([y, x, zero, one], 1)], 1)
+    design = np.einsum("nij,njk->nik", s.whiten, design) * np.sqrt(weights)[:, None, None]
+    target = np.einsum("nij,nj->ni", s.whiten, s.drawing) * np.sqrt(weights)[:, None]
+    (a, b, tx, ty), *_ = np.linalg.lstsq(design.reshape(-1, 4), target.reshape(-1), rcond=None)
+    return np.array([[a, -b, tx], [b, a, ty], [0.0, 0.0, 1.0]])
+
+
+def _carriers(
+    subject: Subject, found: dict[str, Located], settings: Settings, start: np.ndarray, matrix: np.ndarray
+) -> tuple[str, ...]:
+    size_mm = subject.size_px * geometry.split_similarity(start)[0]
+    s = _supports(subject, found, settings, size_mm)
+    residual = geometry.apply(matrix, s.reference) - s.drawing
+    size = np.hypot(*np.einsum("nij,nj->in", s.whiten, residual))
+    return tuple(f.name for k, f in enumerate(subject.features) if (s.owner == k).any() and size[s.owner == k].max() <= 1.0)
+
+
+def _difference(subject: Subject, matrix: np.ndarray, fewest: np.ndarray, rule: str) -> str:
+    scale, turn, _ = geometry.split_similarity(matrix)
+    scale_fewest, turn_fewest, _ = geometry.split_similarity(fewest)
+    percent = 100 * (scale / scale_fewest - 1)
+    degrees = turn - turn_fewest
+    apart = np.abs(geometry.apply(matrix, subject.region) - geometry.apply(fewest, subject.region)).max()
+    if abs(percent) < 1.0 and abs(degrees) < 1.0:
+        return f"Lining up by what leaves the fewest changes gives nearly the same (within {apart:.1f} mm)."
+    parts = []
+    if abs(percent) >= 1.0:
+        parts.append(f"{abs(percent):.0f} % too {'far apart' if percent > 0 else 'close'}")
+    if abs(degrees) >= 1.0:
+        parts.append(f"tilted {abs(degrees):.0f} degrees {'clockwise' if degrees > 0 else 'anticlockwise'}")
+    return (
+        f"By {rule} the rest looks wrong; lined up by what leaves the fewest changes, it is {rule} that is {' and '.join(parts)}."
+    )

@@ -1,0 +1,134 @@
+"""Find every feature of the reference in the drawing, from the reference's own appearance.
+
+Coarse to fine: stretches of curves are searched as rigid things, neighbours agree on which peak is meant, then the pieces of
+every curve are searched around that place with a narrower weight, and the curve settles between its pieces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff import geometry
+from featurediff.matching.agree import choose
+from featurediff.matching.banks import Bank
+from featurediff.matching.candidates import Candidate, find_candidates
+from featurediff.matching.correlate import Field, cut_template
+from featurediff.matching.frame import Frame
+from featurediff.matching.settle import settle_curve
+from featurediff.matching.units import Stretch, arc_positions, split, whole_length
+from featurediff.records import Feature, Subject
+
+# All lengths as fractions of the subject's size.
+SEARCH = 0.045
+COARSE_SIGMA = 0.0095
+FINE_SEARCH = 0.012
+FINE_SIGMA = 0.008
+LONGEST_STRETCH = 0.30
+LONGEST_PIECE = 0.075
+STEP = 0.006
+STIFFNESS = 0.006
+# A systematic part that no averaging removes: wobble of the pencil, thickness of the line.
+FLOOR = 0.0010
+
+WEAK_SCORE = 0.22
+
+
+@dataclass(frozen=True)
+class Found:
+    """A feature in the frame: ``shifts`` (n, 2) px of its points, their ``covariances`` (n, 2, 2), the position's
+    ``covariance`` (2, 2), ``score``; or ``why`` it was not found."""
+
+    why: str = ""
+    shifts: np.ndarray | None = None
+    covariances: np.ndarray | None = None
+    covariance: np.ndarray | None = None
+    score: float = 0.0
+
+
+def locate_features(subject: Subject, frame: Frame, bank: Bank, drawing: Field) -> list[Found]:
+    """Locate all features of ``subject``; ``drawing`` is the drawing's field, warped into the frame by the registration."""
+    curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
+    stretches = [
+        s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * frame.size, STEP * frame.size)
+    ]
+    candidates = [_search(s, bank, drawing, frame.size) for s in stretches]
+    picked = choose(stretches, candidates, frame.size)
+    found = []
+    for k, feature in enumerate(subject.features):
+        own = [(stretches[i], candidates[i], picked[i]) for i in range(len(stretches)) if stretches[i].feature == k]
+        found.append(_feature(k, feature, curves[k], own, bank, drawing, frame))
+    return found
+
+
+def _search(stretch: Stretch, bank: Bank, drawing: Field, size: float) -> list[Candidate]:
+    template = cut_template(bank.field, stretch.points, stretch.closed, COARSE_SIGMA * size, bank.grain)
+    if template is None:
+        return []
+    return find_candidates(template, drawing, np.zeros(2), round(SEARCH * size), 0.6 * SEARCH * size)
+
+
+def _feature(
+    index: int,
+    feature: Feature,
+    curve: np.ndarray,
+    own: list[tuple[Stretch, list[Candidate], int]],
+    bank: Bank,
+    drawing: Field,
+    frame: Frame,
+) -> Found:
+    chosen = [(stretch, options[pick]) for stretch, options, pick in own if pick >= 0]
+    if not chosen:
+        return Found(why="nothing like it is drawn near its place")
+    score = float(np.mean([c.score for _, c in chosen]))
+    if score < WEAK_SCORE:
+        return Found(why="nothing like it is drawn near its place, or too faint to see", score=score)
+    floor = (FLOOR * frame.size) ** 2 * np.eye(2)
+    whole = _combine([c for _, c in chosen])
+    if feature.kind == "point" or len(curve) < 2:
+        shift, covariance = whole
+        shifts = np.repeat(shift[None], len(curve), 0)
+        covariances = np.repeat((covariance + floor)[None], len(curve), 0)
+        return Found("", shifts, covariances, covariance + floor, score)
+    pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
+    length = whole_length(feature, curve)
+    measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size) for piece in pieces]
+    at = arc_positions(curve)
+    piece_at = np.array([(p.arc[0] + p.arc[1]) / 2 for p in pieces])
+    shifts, covariances = settle_curve(
+        at,
+        piece_at,
+        np.array([m.shift for m in measured]),
+        np.array([m.covariance for m in measured]),
+        whole[0],
+        STIFFNESS * frame.size,
+        length if feature.closed else None,
+    )
+    return Found("", shifts, covariances + floor, whole[1] + floor, score)
+
+
+def _nearest(piece: Stretch, chosen: list[tuple[Stretch, Candidate]]) -> Candidate:
+    middle = (piece.arc[0] + piece.arc[1]) / 2
+    return min(chosen, key=lambda sc: max(sc[0].arc[0] - middle, middle - sc[0].arc[1], 0.0))[1]
+
+
+def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: float) -> Candidate:
+    """The piece's own place near where its stretch was found; the stretch's place when it has none of its own."""
+    template = cut_template(bank.field, piece.points, False, FINE_SIGMA * size, bank.grain)
+    loose = Candidate(start.shift, 0.0, (0.03 * size) ** 2 * np.eye(2))
+    if template is None:
+        return loose
+    radius = round(FINE_SEARCH * size)
+    options = find_candidates(template, drawing, start.shift, radius, 0.5 * radius, most=1)
+    if not options or options[0].score < 0.6 * WEAK_SCORE:
+        return loose
+    return options[0]
+
+
+def _combine(candidates: list[Candidate]) -> tuple[np.ndarray, np.ndarray]:
+    """Information-weighted mean of shifts, and its covariance."""
+    information = [np.linalg.inv(c.covariance) for c in candidates]
+    covariance = np.linalg.inv(np.sum(information, 0))
+    shift = covariance @ np.sum([i @ c.shift for i, c in zip(information, candidates, strict=True)], 0)
+    return shift, covariance

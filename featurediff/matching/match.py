@@ -1,0 +1,67 @@
+"""Matching from end to end: registration, then every feature's place on the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from featurediff import geometry
+from featurediff.matching.banks import field_of, line_bank, tone_bank
+from featurediff.matching.frame import make_frame, warp_into
+from featurediff.matching.locate import Found, locate_features
+from featurediff.matching.register import register
+from featurediff.matching.tuning import FINE
+from featurediff.records import Guess, Located, Subject
+
+FRAME_SIZE = 600.0
+REGISTRATION_LONG_SIDE = 1000.0
+
+
+def match(
+    subject: Subject,
+    reference: np.ndarray,
+    drawing: np.ndarray,
+    px_per_mm: float,
+    guesses: tuple[Guess, ...],
+    lap: Callable[[str], None] = lambda stage: None,
+) -> tuple[np.ndarray, tuple[Located, ...]]:
+    """Find every feature of ``subject`` on the drawing.
+
+    ``reference`` and ``drawing`` are grey (h, w) float32 in 0..1; ``drawing`` is the squared sheet at ``px_per_mm``. ``lap`` is told
+    when a stage is done. Returns the registration (3, 3) reference px -> mm, and one `Located` per feature.
+    Raises RegistrationError.
+    """
+    found_at = register(subject, reference, drawing, guesses)
+    lap("register")
+    to_mm = np.diag([1 / px_per_mm, 1 / px_per_mm, 1.0])
+    to_mm[:2, 2] = 0.5 / px_per_mm
+    frame = make_frame(subject.region, subject.size_px, FRAME_SIZE)
+    reference_grey = warp_into(reference, frame.from_reference, frame.shape)
+    bank = tone_bank(reference_grey, frame, FINE) if found_at.bank == "tone" else line_bank(subject, frame, FINE)
+    laid = warp_into(drawing, frame.from_reference @ np.linalg.inv(found_at.matrix), frame.shape)
+    places = locate_features(subject, frame, bank, field_of(laid, frame.size, FINE))
+    lap("locate")
+    matrix = to_mm @ found_at.matrix
+    to_sheet = matrix @ np.linalg.inv(frame.from_reference)
+    return matrix, tuple(
+        _located(f.name, geometry.apply(frame.from_reference, f.points), p, to_sheet)
+        for f, p in zip(subject.features, places, strict=True)
+    )
+
+
+def _located(name: str, curve: np.ndarray, place: Found, to_sheet: np.ndarray) -> Located:
+    if place.shifts is None:
+        return Located(name, False, place.why, quality=max(place.score, 0.0))
+    turn = to_sheet[:2, :2]
+    scale2 = abs(float(np.linalg.det(turn)))
+    sigma = np.sqrt(np.linalg.eigvalsh(place.covariances)[:, 0] * scale2)
+    return Located(
+        name,
+        True,
+        "",
+        geometry.apply(to_sheet, curve + place.shifts),
+        sigma,
+        turn @ place.covariance @ turn.T,
+        place.score,
+    )

@@ -1,0 +1,159 @@
+"""Registration: where the reference's subject lies on the sheet, as a similarity, before any feature is measured.
+
+Ideas come from the detector's guesses and, when none of them convinces, from a search over the whole sheet. Every idea is
+confirmed or rejected in the same way: the drawing is laid into the reference's frame, every stretch of every feature looks for
+itself nearby, a similarity is fitted to what they find, and the agreement of all is the score.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff import geometry
+from featurediff.errors import RegistrationError
+from featurediff.matching.banks import line_bank, tone_bank
+from featurediff.matching.candidates import find_candidates
+from featurediff.matching.correlate import Template, cut_template
+from featurediff.matching.frame import Frame, make_frame, warp_into
+from featurediff.matching.search import search_sheet
+from featurediff.matching.tuning import COARSE
+from featurediff.matching.units import split
+from featurediff.records import Guess, Subject
+
+SIZE = 150.0
+RADII = (0.11, 0.075, 0.05)
+LONGEST = 0.35
+SIGMA = 0.022
+# Agreement below which the reference and the drawing are not the same picture; measured on unlike faces by
+# tests/benchmark/registration.py.
+ENOUGH = 0.30
+CONVINCING = 0.42
+MIRRORED_MARGIN = 0.06
+
+
+@dataclass(frozen=True)
+class Registration:
+    """``matrix`` (3, 3): reference px -> px of the drawing's picture. ``score``: agreement 0..1. ``source``: whose idea it was.
+    ``bank``: the name of the template bank that fitted best."""
+
+    matrix: np.ndarray
+    score: float
+    source: str
+    bank: str
+
+
+@dataclass(frozen=True)
+class _Probe:
+    template: Template
+    centre: np.ndarray
+    weight: float
+
+
+@dataclass(frozen=True)
+class _Coarse:
+    frame: Frame
+    probes: dict[str, list[_Probe]]
+
+
+def register(subject: Subject, reference: np.ndarray, drawing: np.ndarray, guesses: tuple[Guess, ...]) -> Registration:
+    """Find ``subject`` of the grey ``reference`` (h, w) in the grey ``drawing`` (h, w), both float32 in 0..1.
+
+    Raises RegistrationError when nothing on the drawing looks like the reference, or when it is the reference's mirror image.
+    """
+    coarse = _prepare(subject, reference)
+    best = None
+    for guess in guesses:
+        best = _better(best, _confirm(coarse, drawing, _from_guess(guess), guess.source))
+    if best is None or best.score < CONVINCING:
+        for matrix in search_sheet(subject, reference, drawing):
+            best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
+            if best is not None and best.score >= CONVINCING:
+                break
+    if best is None or best.score < ENOUGH:
+        raise RegistrationError(
+            "The drawing does not look like the reference: no place on the sheet agrees with it.",
+            "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen.",
+        )
+    return best
+
+
+def _better(a: Registration | None, b: Registration | None) -> Registration | None:
+    if a is None or b is None:
+        return a or b
+    return a if a.score >= b.score else b
+
+
+def _from_guess(guess: Guess) -> np.ndarray:
+    return geometry.fit_similarity(guess.reference, guess.drawing)
+
+
+def _prepare(subject: Subject, reference: np.ndarray) -> _Coarse:
+    frame = make_frame(subject.region, subject.size_px, SIZE, margin=0.15)
+    banks = [tone_bank(warp_into(reference, frame.from_reference, frame.shape), frame, COARSE), line_bank(subject, frame, COARSE)]
+    probes: dict[str, list[_Probe]] = {bank.name: [] for bank in banks}
+    for index, feature in enumerate(subject.features):
+        curve = geometry.apply(frame.from_reference, feature.points)
+        for stretch in split(index, feature, curve, LONGEST * SIZE, 2.0):
+            for bank in banks:
+                template = cut_template(bank.field, stretch.points, stretch.closed, SIGMA * SIZE, bank.grain)
+                if template is not None:
+                    probes[bank.name].append(_Probe(template, stretch.centre, feature.importance))
+    return _Coarse(frame, probes)
+
+
+def _confirm(coarse: _Coarse, drawing: np.ndarray, matrix: np.ndarray, source: str) -> Registration | None:
+    """Refine an idea (reference px -> drawing px) and score it; None when it leads nowhere."""
+    frame = coarse.frame
+    scale0 = geometry.split_similarity(matrix)[0]
+    best = None
+    for radius in RADII:
+        to_frame = frame.from_reference @ np.linalg.inv(matrix)
+        field = tone_bank(warp_into(drawing, to_frame, frame.shape), frame, COARSE).field
+        back = matrix @ np.linalg.inv(frame.from_reference)
+        rounds = [_look(probes, field, radius * SIZE, name) for name, probes in coarse.probes.items()]
+        step, score, name = max(rounds, key=lambda r: r[1])
+        best = Registration(matrix, score, source, name)
+        matrix = back @ step @ frame.from_reference
+        if not 0.6 < geometry.split_similarity(matrix)[0] / scale0 < 1.7:
+            return None
+    return Registration(matrix, best.score, source, best.bank) if best else None
+
+
+def _look(probes: list[_Probe], field, radius: float, name: str) -> tuple[np.ndarray, float, str]:
+    """Where the probes find themselves: the similarity (frame px -> frame px) they agree on, and how well they agree."""
+    source, target, weights, scores = [], [], [], []
+    total = sum(p.weight for p in probes)
+    for probe in probes:
+        options = find_candidates(probe.template, field, np.zeros(2), max(round(radius), 3), 0.8 * radius, most=1)
+        if options:
+            source.append(probe.centre)
+            target.append(probe.centre + options[0].shift)
+            scores.append(max(options[0].score, 0.0))
+            weights.append(probe.weight)
+    if len(source) < 3:
+        return np.eye(3), 0.0, name
+    source, target = np.array(source), np.array(target)
+    scores, weights = np.array(scores), np.array(weights)
+    step, agree = robust_similarity(source, target, weights * scores**2, 0.02 * SIZE)
+    return step, float((weights * scores) @ agree / total), name
+
+
+def robust_similarity(source: np.ndarray, target: np.ndarray, weights: np.ndarray, limit: float) -> tuple[np.ndarray, np.ndarray]:
+    """Similarity source -> target (n, 2) by reweighted least squares with Cauchy weights that tighten to ``limit``.
+
+    Returns the (3, 3) matrix and each point's agreement 0..1.
+    """
+    matrix = np.eye(3)
+    matrix[:2, 2] = np.average(target - source, axis=0, weights=weights + 1e-9)
+    agree = np.ones(len(source))
+    for width in (4 * limit, 3 * limit, 2 * limit, 1.5 * limit, limit, limit):
+        residual = np.hypot(*(geometry.apply(matrix, source) - target).T)
+        agree = 1.0 / (1.0 + (residual / width) ** 2)
+        try:
+            matrix = geometry.fit_similarity(source, target, weights * agree + 1e-9)
+        except ValueError:
+            break
+    residual = np.hypot(*(geometry.apply(matrix, source) - target).T)
+    return matrix, 1.0 / (1.0 + (residual / (1.5 * limit)) ** 2)

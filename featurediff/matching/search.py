@@ -1,0 +1,97 @@
+"""Search over the whole sheet: sizes, turns and places at which the reference's edges lie on the drawing's edges.
+
+Needs no anchor and no recognised subject: clean line work and half-drawn heads are the daily case. It only proposes;
+`featurediff.matching.register` confirms or rejects.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from featurediff import geometry
+from featurediff.matching.channels import edge_channels
+from featurediff.matching.frame import warp_into
+from featurediff.records import Subject
+
+LONG_SIDE = 220.0
+SIZES = np.geomspace(0.22, 1.0, 16)
+TURNS = (-16.0, -12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0, 16.0)
+KEEP = 6
+MODEL_SIZE = 160.0
+
+
+def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -> list[np.ndarray]:
+    """The most promising similarities (3, 3) reference px -> drawing px, best first.
+
+    ``reference`` and ``drawing`` are grey (h, w) float32. Sizes run from 22 to 100 % of the sheet's long side, turns to 16 degrees.
+    """
+    shrink = LONG_SIDE / max(drawing.shape)
+    small = cv2.resize(drawing, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    layers = _four(edge_channels(small, 1.0, 1.2, 0.04 * LONG_SIDE))
+    energy = np.einsum("khw->hw", layers**2)
+    pad = int(0.35 * LONG_SIDE)
+    layers = np.stack([np.pad(layer, pad) for layer in layers]).astype(np.float32)
+    energy = np.pad(energy, pad).astype(np.float32)
+    shape = [cv2.getOptimalDFTSize(s) for s in energy.shape]
+    spectra = np.fft.rfft2(layers, shape)
+    energy_spectrum = np.fft.rfft2(energy, shape)
+    found = []
+    for size in SIZES:
+        for turn in TURNS:
+            model = _model(subject, reference, size * LONG_SIDE, turn)
+            if model is None:
+                continue
+            kernel, mask, to_model = model
+            limits = (energy.shape[0] - kernel.shape[1] + 1, energy.shape[1] - kernel.shape[2] + 1)
+            if min(limits) < 1:
+                continue
+            product = np.fft.irfft2((spectra * np.conj(np.fft.rfft2(kernel, shape))).sum(0), shape)[: limits[0], : limits[1]]
+            local = np.fft.irfft2(energy_spectrum * np.conj(np.fft.rfft2(mask, shape)), shape)[: limits[0], : limits[1]]
+            score = product / (np.sqrt((kernel**2).sum()) * np.sqrt(np.maximum(local, 0.15 * local.max())) + 1e-9)
+            row, column = np.unravel_index(np.argmax(score), score.shape)
+            place = np.array([[1, 0, column - pad], [0, 1, row - pad], [0, 0, 1.0]])
+            matrix = np.linalg.inv(geometry.rescale_matrix(shrink)) @ place @ to_model
+            found.append((float(score[row, column]), matrix))
+    return _unlike(sorted(found, key=lambda f: -f[0]), subject)
+
+
+def _four(channels: np.ndarray) -> np.ndarray:
+    """Eight orientations summed to four zero-mean ones: what a search this coarse can tell apart."""
+    merged = channels + 0.5 * (np.roll(channels, 1, 0) + np.roll(channels, -1, 0))
+    four = merged[::2]
+    return four - four.mean(0)
+
+
+def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) -> tuple | None:
+    """The subject at ``size`` px and ``turn`` degrees: kernel (4, h, w), mask (h, w), matrix reference px -> kernel px."""
+    centre = subject.region.mean(0)
+    matrix = geometry.similarity_matrix(size / subject.size_px, turn, (0.0, 0.0))
+    region = geometry.apply(matrix, subject.region)
+    low = np.floor(region.min(0)) - 2
+    matrix = geometry.similarity_matrix(size / subject.size_px, turn, (-low[0], -low[1]))
+    shape = tuple(int(v) for v in (np.ceil(region.max(0)) - low + 3)[::-1])
+    if min(shape) < 12 or not np.isfinite(centre).all():
+        return None
+    grey = warp_into(reference, matrix, shape)
+    channels = _four(edge_channels(grey, 1.0, 1.2, 0.04 * LONG_SIDE))
+    lines = np.zeros(shape, np.uint8)
+    for feature in subject.features:
+        points = np.round(geometry.apply(matrix, feature.points) * 16).astype(np.int32)
+        cv2.polylines(lines, [points.reshape(-1, 1, 2)], feature.closed, 255, 1, cv2.LINE_AA, 4)
+    drawn = _four(edge_channels(1.0 - lines.astype(np.float32) / 255, 1.0, 1.2, 0.04 * LONG_SIDE))
+    near = cv2.GaussianBlur(lines.astype(np.float32) / 255, (0, 0), 2.0)
+    mask = np.minimum(near / 0.1, 1.0)
+    return ((0.5 * channels + drawn) * mask).astype(np.float32), mask.astype(np.float32), matrix
+
+
+def _unlike(found: list[tuple[float, np.ndarray]], subject: Subject) -> list[np.ndarray]:
+    kept: list[np.ndarray] = []
+    for _, matrix in found:
+        corners = geometry.apply(matrix, subject.region)
+        size = subject.size_px * geometry.split_similarity(matrix)[0]
+        if all(np.abs(corners - geometry.apply(k, subject.region)).max() > 0.12 * size for k in kept):
+            kept.append(matrix)
+        if len(kept) == KEEP:
+            break
+    return kept
