@@ -355,12 +355,10 @@ def _check_sheet(text: str) -> None:
 
 
 def _check_lineup(rule: str) -> None:
-    if rule in ("fewest", "eyes"):
-        return
+    """The form only: which labels and features there are is known once the detector has seen the reference."""
     names = [name.strip() for name in rule.split(",")]
-    if len(names) == 2 and all(names) and names[0] != names[1]:
-        return
-    raise ValueError(f"'{rule}' is no line-up; write fewest, eyes, or the names of two features with a comma between")
+    if len(names) > 2 or not all(names) or len(set(names)) < len(names):
+        raise ValueError(f"'{rule}' is no line-up; write fewest, eyes, or the names of two features with a comma between")
 
 
 # ---------------------------------------------------------------- building

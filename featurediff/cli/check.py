@@ -60,20 +60,11 @@ def compare(reference: str | Path, drawing: str | Path, settings: Settings, out:
     check_opencv()
     folder = prepare_folder(out) if out is not None else None
 
-    from featurediff.check import check
+    from featurediff.check import compare as run_comparison
 
-    report = check(
-        reference,
-        drawing,
-        subject=settings.subject,
-        sheet=settings.sheet.size or None,
-        scan=settings.sheet.scan,
-        px_per_mm=settings.sheet.px_per_mm or None,
-        lineup=settings.lineup.rule,
-        config=settings,
-    )
+    report, squared, px_per_unit = run_comparison(reference, drawing, config=settings)
     if folder is not None:
-        write_report(report, drawing, folder)
+        write_report(report, squared, px_per_unit, folder)
     return report
 
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 from featurediff.errors import CallError, FeaturediffError
 
 if TYPE_CHECKING:
-    from featurediff.records import Report
+    import numpy as np
 
-PICTURE_PX_PER_MM = 6.0  # of report.png: an A4 sheet is 1260 x 1782 px
+    from featurediff.records import Report
 
 
 def print_report(report: Report, form: str) -> None:
@@ -48,11 +48,13 @@ def prepare_folder(out: str | Path) -> Path:
     return folder
 
 
-def write_report(report: Report, drawing: str | Path, folder: Path) -> None:
-    """Write report.json and report.png. Raises FeaturediffError."""
+def write_report(report: Report, squared: np.ndarray, px_per_unit: float, folder: Path) -> None:
+    """Write report.json and report.png; ``squared`` (h, w, 3) uint8 is the drawing seen square on. Raises FeaturediffError."""
+    from featurediff.report.picture import draw
+
     text = report_json(report) + "\n"
     write_atomically(folder / "report.json", lambda path: path.write_text(text, encoding="utf-8"))
-    write_atomically(folder / "report.png", lambda path: _draw(report, drawing, path))
+    write_atomically(folder / "report.png", lambda path: draw(report, squared, px_per_unit, path))
 
 
 def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
@@ -70,12 +72,3 @@ def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
-
-
-def _draw(report: Report, drawing: str | Path, path: Path) -> None:
-    from featurediff.pictures import read_picture
-    from featurediff.report.picture import draw
-    from featurediff.sheet.squaring import square
-
-    px_per_mm = PICTURE_PX_PER_MM
-    draw(report, square(read_picture(drawing), report.sheet, px_per_mm), px_per_mm, path)

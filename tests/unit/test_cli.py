@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import types
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ import pytest
 from featurediff import cli, discovery
 from featurediff.cli.output import prepare_folder, write_atomically
 from featurediff.errors import CallError, FeaturediffError, SheetError
+from featurediff.settings import Settings
 
 HEAVY = ("numpy", "cv2", "mediapipe", "PIL", "pillow_heif", "yaml", "pluggy", "scipy", "skimage", "matplotlib")
 
@@ -59,14 +61,14 @@ def stand_in(monkeypatch):
     """Replace the comparison by a recorder; returns the list of calls and lets a test choose what happens."""
     seen = types.SimpleNamespace(calls=[], result=types.SimpleNamespace(to_dict=lambda: {"schema": 1}, seconds={"match": 1.5}))
 
-    def check(reference, drawing, **options):
-        seen.calls.append((reference, drawing, options))
+    def compare(reference, drawing, config):
+        seen.calls.append((reference, drawing, config))
         if isinstance(seen.result, BaseException):
             raise seen.result
-        return seen.result
+        return seen.result, None, 6.0
 
     module = types.ModuleType("featurediff.check")
-    module.check = check
+    module.compare = compare
     monkeypatch.setitem(sys.modules, "featurediff.check", module)
     for store in ("_loaded", "_from_file", "_files"):
         monkeypatch.setattr(discovery, store, {})
@@ -110,7 +112,7 @@ def test_subjects_loads_no_model_and_no_picture_library():
         (["check", "a.jpg", "b.jpg"], "Add --subject NAME"),
         (["check", "a.jpg", "b.jpg", "--subject", "fase"], "did you mean 'faces'?"),
         (["check", "a.jpg", "b.jpg", "--subject", "faces", "--sheet", "A44"], "'A44' is not a sheet size"),
-        (["check", "a.jpg", "b.jpg", "--subject", "faces", "--lineup", "nose"], "'nose' is no line-up"),
+        (["check", "a.jpg", "b.jpg", "--subject", "faces", "--lineup", "nose,"], "'nose,' is no line-up"),
         (["check", "a.jpg", "b.jpg", "--subject", "faces", "--px-per-mm", "-3"], "no number above 0"),
         (["check", "a.jpg", "b.jpg", "--subject", "faces", "--px-per-mm", "nan"], "no number above 0"),
         (["check", "a.jpg", "b.jpg", "--subject", "faces", "--px-per-mm", "5000"], "out of range"),
@@ -149,19 +151,16 @@ def test_options_and_file_reach_the_engine(stand_in, kites, tmp_path, capsys):
     options = ["--sheet", "A5", "--scan", "--lineup", "tail,cross", "--sides", "sitter", "--format", "json"]
     status = cli.main(["check", "r.jpg", "d.jpg", "--detector", str(kites), "--config", str(tmp_path / "my.yaml"), *options])
     assert status == 0
-    ((reference, drawing, options),) = stand_in.calls
-    settings = options.pop("config")
+    ((reference, drawing, settings),) = stand_in.calls
     assert (reference, drawing) == ("r.jpg", "d.jpg")
-    assert options == {"subject": "kites", "sheet": "A5", "scan": True, "px_per_mm": 4.0, "lineup": "tail,cross"}
-    assert (settings.subject, settings.sheet.size, settings.corrections.sides) == ("kites", "A5", "sitter")
-    assert settings.corrections.merge_mm == 2
+    assert (settings.subject, settings.sheet.size, settings.sheet.scan, settings.sheet.px_per_mm) == ("kites", "A5", True, 4.0)
+    assert (settings.lineup.rule, settings.corrections.sides, settings.corrections.merge_mm) == ("tail,cross", "sitter", 2.0)
     assert json.loads(capsys.readouterr().out) == {"schema": 1}
 
 
 def test_without_options_nothing_is_given(stand_in, kites):
     assert cli.main(["check", "r.jpg", "d.jpg", "--detector", str(kites), "--format", "json"]) == 0
-    options = stand_in.calls[0][2]
-    assert (options["sheet"], options["scan"], options["px_per_mm"], options["lineup"]) == (None, False, None, "fewest")
+    assert stand_in.calls[0][2] == replace(Settings(), subject="kites")
 
 
 def test_verbose_shows_where_the_time_went(stand_in, kites, capsys):

@@ -100,7 +100,7 @@ def test_all_mistakes_are_told_at_once_with_their_places(write):
         ("sheet: {scan: 1}", "true or false is wanted, not '1'"),
         ("sheet: {scan: 'true'}", "true or false is wanted, not 'true'"),
         ("sheet: {scan: {a: 1}}", "one value is wanted here, not a block"),
-        ("lineup: {rule: nose}", "'nose' is no line-up"),
+        ("lineup: {rule: 'a,b,c'}", "'a,b,c' is no line-up"),
         ("lineup: {rule: 'chin,chin'}", "is no line-up"),
         ("corrections: {shown_at_most: 2.5}", "a whole number is wanted, not 2.5"),
         ("corrections: {sides: sittr}", "'sittr' is not one of picture, sitter; did you mean 'sitter'?"),
