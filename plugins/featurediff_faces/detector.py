@@ -9,6 +9,7 @@ from featurediff.api import Advice, Detector, Guess, Picture, Subject, SubjectEr
 
 if TYPE_CHECKING:
     from featurediff_faces.landmarks import Face, LandmarkModel
+    from featurediff_faces.silhouette import SilhouetteModel
 
 
 class FacesDetector(Detector):
@@ -27,11 +28,18 @@ class FacesDetector(Detector):
         Settings: ``face`` (1 = the largest face, 2 = the next ...), ``landmark_model`` and ``silhouette_model`` (paths).
         Raises `SubjectError` when no face is found, `DetectorError` when a model is missing or altered.
         """
-        from featurediff_faces.features import landmark_features
+        from featurediff_faces.frame import make_frame
+        from featurediff_faces.judging import judge
+        from featurediff_faces.outline import find_outline
+        from featurediff_faces.refined import refined_features
+        from featurediff_faces.silhouette import silhouette
         from featurediff_faces.subject import assemble
 
         face, advice = self._choose(picture, settings)
-        return assemble(face, landmark_features(face), advice)
+        frame = make_frame(picture.pixels, face)
+        outline = find_outline(frame, silhouette(self._silhouettes(settings), frame))
+        features, not_judged, more = judge(frame, face, refined_features(frame), outline)
+        return assemble(face, frame, features, outline, not_judged, advice + more)
 
     def guess(self, drawing: Picture, subject: Subject) -> tuple[Guess, ...]:
         """Landmark hits on the drawing, as an idea to be confirmed: they pull every error towards an average face."""
@@ -53,6 +61,15 @@ class FacesDetector(Detector):
             self._models[key] = LandmarkModel(path)
         return self._models[key]
 
+    def _silhouettes(self, settings: Mapping[str, Any]) -> SilhouetteModel:
+        from featurediff_faces.silhouette import SilhouetteModel
+
+        path = str(settings.get("silhouette_model", "") or "")
+        key = f"silhouette {path}"
+        if key not in self._models:
+            self._models[key] = SilhouetteModel(path)
+        return self._models[key]
+
     def _choose(self, picture: Picture, settings: Mapping[str, Any]) -> tuple[Face, tuple[Advice, ...]]:
         from featurediff_faces.landmarks import find_faces, sharpen_face
 
@@ -72,7 +89,10 @@ class FacesDetector(Detector):
             advice = (
                 Advice("note", f"{len(faces)} faces in the reference; {which} is judged. Set detector: face: to choose another."),
             )
-        return sharpen_face(model, picture.pixels, faces[wanted - 1]), advice
+        face = sharpen_face(model, picture.pixels, faces[wanted - 1])
+        if abs(face.roll) > 90:
+            raise SubjectError(f"The face in '{picture.name}' is upside down.", "Turn the picture upright and try again.")
+        return face, advice
 
     def _no_face(self, model: LandmarkModel, picture: Picture) -> SubjectError:
         import numpy as np

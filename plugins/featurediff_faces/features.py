@@ -11,7 +11,7 @@ from featurediff.geometry import resample
 from featurediff_faces import topology
 from featurediff_faces.landmarks import Face
 from featurediff_faces.topology import SideTopology
-from featurediff_faces.vocabulary import CHEEKS, EYES, JAW, LOWER, MOUTH, NOSE, SIDES, sided, sitter
+from featurediff_faces.vocabulary import CHEEKS, EARS, EYES, HAIR, JAW, LOWER, MOUTH, NECK, NOSE, SHOULDERS, SIDES, sided, sitter
 
 STEP = 0.015  # of the pupil distance between neighbouring points of a curve
 # Standard uncertainty of an unrefined landmark curve across itself, as a part of the pupil distance (DESIGN.md: 1-2 %).
@@ -250,3 +250,22 @@ def _outline(face: Face, scale: Scale) -> list[Feature]:
 
 def _beside_chin(side: SideTopology) -> int:
     return 377 if side.sitter_side == "left" else 148
+
+
+def outline_feature(name: str, piece, sitter_side: dict[str, str], unit: float) -> Feature:
+    """The record of a piece that `featurediff_faces.outline` found. ``sitter_side`` maps the picture's side to the
+    sitter's; ``unit``: px between the pupils."""
+    what, _, side_name = name.partition(" on the ")
+    own = sitter_side.get(side_name, "")
+    table = {
+        "hair outline": (f"{HAIR}/outline", ("across", "down", "width", "shape"), 0.3, "proportion", ""),
+        "hairline": (f"{HAIR}/line", ("down", "shape"), 0.5, "placement", ""),
+        "ear": (f"{EARS}/{side_name}", ("across", "down", "shape"), 0.3, "placement", sitter("ear", own)),
+        "neck": (f"{NECK}/{side_name}", ("across", "shape"), 0.3, "placement", f"{own} side of the sitter's neck"),
+        "shoulder": (f"{SHOULDERS}/{side_name}", ("across", "down", "shape"), 0.2, "placement", sitter("shoulder", own)),
+    }
+    part, measures, importance, stage, sitter_name = table[what]
+    return Feature(
+        name, part, "curve", piece.points, False, measures, "C", importance, stage, piece.sigma * unit,
+        slides=True, anchors=piece.anchors, sitter_name=sitter_name,
+    )  # fmt: skip

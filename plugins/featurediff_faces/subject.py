@@ -2,27 +2,42 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
 from featurediff.api import Advice, Feature, NotJudged, Subject
 from featurediff_faces import topology, vocabulary
+from featurediff_faces.features import outline_feature
+from featurediff_faces.frame import PUPILS, Frame
 from featurediff_faces.landmarks import Face
+from featurediff_faces.outline import Outline
 
-HEAD_OVER_MESH = 1.3
+# Head height (crown to chin) over the height of the landmark mesh (its top to the chin), where the crown can't be seen.
+# Common practice, no source: the face below the hairline is about three quarters of the head.
+HEAD_OVER_MESH = 1.33
 
 
 def assemble(
-    face: Face, features: tuple[Feature, ...], advice: tuple[Advice, ...] = (), not_judged: tuple[NotJudged, ...] = ()
+    face: Face,
+    frame: Frame,
+    features: tuple[Feature, ...],
+    outline: Outline,
+    not_judged: tuple[NotJudged, ...],
+    advice: tuple[Advice, ...],
 ) -> Subject:
-    """The subject record of one face; all lengths in px of the picture."""
-    parts = {feature.name: feature.part for feature in features}
-    sitter_side = {name: side.sitter_side for name, side in topology.picture_sides(face.points).items()}
-    mesh = face.points[topology.CHIN] - face.points[topology.TOP_OF_MESH]
-    region = cv2.convexHull(np.vstack([f.points for f in features] + [face.points]).astype(np.float32)).reshape(-1, 2)
+    """The subject record of one face. ``face`` is in picture px, ``features`` and ``outline`` in frame px."""
+    sitter_side = {name: side.sitter_side for name, side in topology.picture_sides(frame.face.points).items()}
+    whole = [*features]
+    whole += [outline_feature(name, piece, sitter_side, PUPILS) for name, piece in outline.pieces.items()]
+    whole = [_in_picture(frame, feature) for feature in whole]
+    parts = {feature.name: feature.part for feature in whole}
+    size, more = _head_height(frame, outline)
+    region = cv2.convexHull(np.vstack([f.points for f in whole] + [face.points]).astype(np.float32)).reshape(-1, 2)
     return Subject(
-        features=features,
-        size_px=float(np.hypot(*mesh) * HEAD_OVER_MESH),
+        features=tuple(whole),
+        size_px=size,
         size_label="head height",
         region=region.astype(float),
         axis_deg=face.roll,
@@ -30,5 +45,17 @@ def assemble(
         gaps=vocabulary.gaps(parts),
         pairs=vocabulary.pairs(tuple(parts.values())),
         not_judged=not_judged,
-        advice=advice,
+        advice=advice + more,
     )
+
+
+def _in_picture(frame: Frame, feature: Feature) -> Feature:
+    return replace(feature, points=frame.to_picture(feature.points), sigma_px=feature.sigma_px / frame.scale)
+
+
+def _head_height(frame: Frame, outline: Outline) -> tuple[float, tuple[Advice, ...]]:
+    chin, top = frame.face.points[topology.CHIN], frame.face.points[topology.TOP_OF_MESH]
+    if outline.crown is not None:
+        return float(chin[1] - outline.crown) / frame.scale, ()
+    advice = Advice("note", "The top of the head can't be seen; its height is estimated from the face.")
+    return float(np.hypot(*(chin - top)) * HEAD_OVER_MESH) / frame.scale, (advice,)

@@ -121,7 +121,8 @@ def _side(name, eye, brow, upper_middle, outer, inner, iris_centre, oval) -> Sid
 def picture_sides(points: np.ndarray) -> dict[str, SideTopology]:
     """The sides as seen on the picture: {"left": the side further left, "right": the other}.
 
-    ``points`` (478, 2) landmark px. An upright sitter's right eye is on the picture's left; a picture turned upside down swaps that.
+    ``points`` (478, 2) landmark px. An upright sitter's right eye is on the picture's left; upside down
+    it is the other way round.
     """
     both = sides()
     centre = {name: points[[side.outer_corner, side.inner_corner], 0].mean() for name, side in both.items()}
