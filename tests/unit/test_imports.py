@@ -6,10 +6,8 @@ from pathlib import Path
 
 import pytest
 
-import featurediff
-
-ENGINE = Path(featurediff.__file__).parent
-ROOT = ENGINE.parent
+ROOT = Path(__file__).parents[2]
+ENGINE = ROOT / "featurediff"
 PLUGINS = ROOT / "plugins"
 
 # The flow. A stage imports from earlier lines only; names on one line do not know each other. Add a new module at its place.
@@ -134,7 +132,6 @@ def test_light_modules_stay_light(name):
             assert module.split(".")[0] not in HEAVY, f"{file.name} imports {module} at its top; import it where it is used"
 
 
-@pytest.mark.skipif(not PLUGINS.is_dir(), reason="the plugins lie elsewhere when the wheel is tested")
 @pytest.mark.parametrize("path", modules(PLUGINS), ids=lambda p: p.relative_to(PLUGINS).as_posix())
 def test_plugins_use_the_public_module_only(path):
     own = path.relative_to(PLUGINS).parts[0]
