@@ -166,6 +166,7 @@ class Subject:
     ``size_px``: the size that tolerances refer to (head height); ``size_label`` names it.
     ``axis_deg``: how far the subject's own vertical leans clockwise from the picture's (0 = upright).
     ``region`` (m, 2): a polygon around all that belongs to the subject, in reference px.
+    ``top_label`` and ``bottom_label`` name its two ends when it leans ("crown", "chin"); "" reads "top" and "bottom".
     """
 
     features: tuple[Feature, ...]
@@ -178,6 +179,8 @@ class Subject:
     pairs: tuple[Pair, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
     advice: tuple[Advice, ...] = ()
+    top_label: str = ""
+    bottom_label: str = ""
 
     def feature(self, name: str) -> Feature:
         """The feature of that name. Raises KeyError."""

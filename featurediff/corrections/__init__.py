@@ -1,1 +1,64 @@
+"""From deviations to the to-fix list: explain, join, rank, word."""
 
+from __future__ import annotations
+
+import numpy as np
+
+from featurediff.corrections import checks, rank, words
+from featurediff.corrections.explain import explain
+from featurediff.corrections.items import Item, items
+from featurediff.deviations import Compared, compare, frame_of
+from featurediff.records import Correction, LineUp, Located, Sheet, Subject
+from featurediff.settings import Settings
+
+
+def correct(
+    subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet, settings: Settings
+) -> tuple[tuple[Correction, ...], tuple[Correction, ...], tuple[str, ...]]:
+    """The corrections to show, those that can wait, and the names of the features that are right already."""
+    frame = frame_of(subject, lineup, settings)
+    compared = compare(subject, located, lineup, sheet, settings)
+    if not compared:
+        return (), (), ()
+    explanation = explain(subject, compared, frame, sheet, settings)
+    trust = float(sheet.trust_mm) if np.isfinite(sheet.trust_mm) else 0.0
+    found = items(explanation, compared, frame, settings, trust)
+    shown, waiting = rank.split(found, settings)
+    wrong = {k for item in found for k in item.explains}
+    steady = set(range(len(compared))) - wrong
+    speech = words.speech(subject, frame, settings, sheet.unit)
+    corrections = []
+    for number, item in enumerate(shown + waiting, 1):
+        corrections.append(_correction(number, item, compared, steady, speech, settings))
+        steady = steady | set(item.explains)
+    good = tuple(each.feature.name for k, each in enumerate(compared) if k not in wrong)
+    return tuple(corrections[: len(shown)]), tuple(corrections[len(shown) :]), good
+
+
+def _correction(
+    number: int, item: Item, compared: tuple[Compared, ...], steady: set[int], speech: words.Speech, settings: Settings
+) -> Correction:
+    at = item.at
+    if item.kind not in ("shape", "grows", "aspect") and item.explains:
+        # Point at the drawing, where the pencil line is now.
+        at = at + np.mean([np.mean(compared[k].off, 0) for k in item.explains], 0)
+    return Correction(
+        rank=number,
+        stage=item.stage,
+        text=words.sentence(item, compared, speech, settings.tolerances.redraw_times),
+        check=checks.check(item, compared, steady, speech),
+        at_mm=(float(at[0]), float(at[1])),
+        move_mm=_move(item, compared),
+        turn_deg=-item.amount if item.kind in ("turn", "swing") else None,
+        scale=1.0 / (1.0 + item.amount) if item.kind in ("scale", "each") else None,
+        explains=tuple(compared[k].feature.name for k in item.explains),
+        sure=rank.sure(item, compared),
+        size=item.size,
+    )
+
+
+def _move(item: Item, compared: tuple[Compared, ...]) -> tuple[float, float] | None:
+    move = item.move
+    if item.kind == "swing":
+        move = words.swing_move(item, compared[item.hypothesis.members[0]])
+    return None if move is None else (float(move[0]), float(move[1]))

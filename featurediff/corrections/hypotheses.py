@@ -1,0 +1,386 @@
+"""Everything that one sentence could say about the drawing, each as a field of displacements per unit of one amount.
+
+A hypothesis is "this set of points was moved / stretched / turned like so, by an unknown amount". All of them are linear
+in that amount, so `featurediff.corrections.explain` can try them all at once.
+
+Kinds: "whole" (the line-up itself; never told), "grows" (larger towards one side), "aspect" (whole too wide or too tall),
+"move", "scale", "turn", "width", "height", "gap", "spacing" (a pair), "each" (both of a pair, about their own centres),
+"swing" (one end of a line), "openness" (short axis of an ellipse).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from featurediff.deviations import Compared, Frame, ellipse_axes
+from featurediff.records import Feature, Group, Pair, Subject
+
+# What one sentence costs, in units of "one plain statement".
+COST = {"whole": 0.25, "grows": 1.2, "aspect": 1.1}
+# A whole group's move, size or turn is the line-up when the group holds nearly everything.
+NEARLY_ALL = 0.9
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One possible statement. ``members``: indices of the compared features it displaces.
+
+    ``target`` identifies the block it is about: statements on one target can be told in one sentence. ``axis`` (2,) is the
+    direction of a move or stretch, ``side`` the side that moves in a stretch from one side ("right", "left", "top",
+    "bottom") or the end that swings; ``centre`` (2,) where it acts; ``extent`` the length it stretches or its reach.
+    ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is.
+    """
+
+    kind: str
+    target: str
+    label: str
+    members: tuple[int, ...]
+    centre: np.ndarray
+    axis: np.ndarray | None = None
+    side: str = ""
+    extent: float = 0.0
+    per_unit: float = 1.0
+    cost: float = 1.0
+    stage: str = "placement"
+    plural: bool = False
+    sitter_label: str = ""
+    feature: Feature | None = None
+    group: Group | None = None
+    pair: Pair | None = None
+    follow: str = ""
+    own: bool = False
+    extra: dict = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Block:
+    """A nameable set of compared features."""
+
+    target: str
+    label: str
+    members: tuple[int, ...]
+    stage: str
+    plural: bool = False
+    sitter_label: str = ""
+    feature: Feature | None = None
+    group: Group | None = None
+
+
+class Builder:
+    """Collects hypotheses and their fields: one column of (2 N,) for all points of all compared features."""
+
+    def __init__(self, compared: tuple[Compared, ...], frame: Frame):
+        self.compared = compared
+        self.frame = frame
+        self.points = np.concatenate([each.reference for each in compared])
+        self.owner = np.concatenate([np.full(len(each.reference), k) for k, each in enumerate(compared)])
+        self.hypotheses: list[Hypothesis] = []
+        self.fields: list[np.ndarray] = []
+
+    def add(self, hypothesis: Hypothesis, displace: Callable[[np.ndarray], np.ndarray]) -> None:
+        """Add a hypothesis; ``displace`` maps points (n, 2) to displacements (n, 2) per unit."""
+        column = np.zeros_like(self.points)
+        use = np.isin(self.owner, hypothesis.members)
+        column[use] = displace(self.points[use])
+        self.hypotheses.append(hypothesis)
+        self.fields.append(column.ravel())
+
+    def add_field(self, hypothesis: Hypothesis, column: np.ndarray) -> None:
+        """Add a hypothesis by its displacements (N, 2) per unit."""
+        self.hypotheses.append(hypothesis)
+        self.fields.append(column.ravel())
+
+    def box(self, members: tuple[int, ...]) -> tuple[np.ndarray, float, float]:
+        """Centre, width and height of the members' reference points along the subject's axes."""
+        points = self.points[np.isin(self.owner, members)]
+        across, down = points @ self.frame.right, points @ self.frame.down
+        centre = (across.min() + across.max()) / 2 * self.frame.right + (down.min() + down.max()) / 2 * self.frame.down
+        return centre, float(np.ptp(across)), float(np.ptp(down))
+
+
+def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -> tuple[list[Hypothesis], np.ndarray]:
+    """All hypotheses and their fields (2 N, number of hypotheses)."""
+    builder = Builder(compared, frame)
+    _whole(builder)
+    blocks = _blocks(subject, compared)
+    for block in blocks:
+        _add_block(builder, block)
+    for gap in subject.gaps:
+        _add_gap(builder, gap)
+    for pair in subject.pairs:
+        _add_pair(builder, pair, blocks)
+    for index, each in enumerate(compared):
+        _add_own(builder, index, each)
+    return builder.hypotheses, np.column_stack(builder.fields)
+
+
+def under(part: str, prefix: str) -> bool:
+    """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
+    return part == prefix or part.startswith(prefix.rstrip("/") + "/")
+
+
+# ---------------------------------------------------------------- the whole
+
+
+def _whole(builder: Builder) -> None:
+    everything = tuple(range(len(builder.compared)))
+    centre, width, height = builder.box(everything)
+    right, down, size = builder.frame.right, builder.frame.down, max(width, height, 1e-9)
+
+    def base(kind: str, **more) -> Hypothesis:
+        return Hypothesis(kind, "whole", "the whole", everything, centre, cost=COST[kind], stage="size", **more)
+
+    builder.add(base("whole"), lambda p: np.tile(right, (len(p), 1)))
+    builder.add(base("whole"), lambda p: np.tile(down, (len(p), 1)))
+    builder.add(base("whole"), lambda p: (p - centre) / (size / 2))
+    builder.add(base("whole"), lambda p: _quarter(p - centre) / (size / 2))
+    if len(everything) < 4:
+        return
+    for axis, extent, side in ((-down, height, "top"), (right, width, "right")):
+        # Perspective to first order: everything is larger by the share g per unit of length along the axis,
+        # p' = p (1 + g t), t = p . axis; the same factor in both directions (pinhole: 1 / (1 - g t)).
+        if extent > 0.2 * size:
+            # One unit moves the far end by 1 mm; the size there differs by 4 / extent from the size at the near end.
+            builder.add(
+                base("grows", axis=axis, side=side, extent=extent, per_unit=4.0 / extent),
+                lambda p, axis=axis, extent=extent: (p - centre) * ((p - centre) @ axis)[:, None] / (extent / 2) ** 2,
+            )
+    if min(width, height) > 0.2 * size:
+        builder.add(
+            base("aspect", axis=right, extent=width, per_unit=2.0),
+            lambda p: np.outer((p - centre) @ right / (width / 2), right),
+        )
+
+
+# ---------------------------------------------------------------- blocks of the parts tree
+
+
+def _blocks(subject: Subject, compared: tuple[Compared, ...]) -> list[Block]:
+    parts = [each.feature.part for each in compared]
+    blocks = []
+    for group in subject.groups:
+        members = tuple(k for k, part in enumerate(parts) if under(part, group.part))
+        if len(members) > 1:
+            blocks.append(Block(group.part, group.label, members, group.stage, group.plural, group.sitter_label, None, group))
+    named = {block.members for block in blocks}
+    for each in compared:
+        # A feature carries what hangs below it on the parts tree: an iris moves with its eye.
+        feature = each.feature
+        members = tuple(k for k, part in enumerate(parts) if under(part, feature.part))
+        if len(members) > 1 and members not in named:
+            named.add(members)
+            blocks.append(Block(feature.part, feature.name, members, feature.stage, False, feature.sitter_name, feature, None))
+    for pair in subject.pairs:
+        members = tuple(k for k, part in enumerate(parts) if under(part, pair.left) or under(part, pair.right))
+        if not pair.width and len(members) > 1 and members not in named:
+            named.add(members)
+            blocks.append(Block(pair.left + "+" + pair.right, pair.label, members, "placement", True))
+    return blocks
+
+
+def _add_block(builder: Builder, block: Block) -> None:
+    if len(block.members) > 3 and len(block.members) >= NEARLY_ALL * len(builder.compared):
+        return
+    centre, width, height = builder.box(block.members)
+    common = {
+        "target": block.target,
+        "label": block.label,
+        "members": block.members,
+        "centre": centre,
+        "plural": block.plural,
+        "sitter_label": block.sitter_label,
+        "feature": block.feature,
+        "group": block.group,
+    }
+    for axis in builder.frame.moves:
+        builder.add(Hypothesis("move", axis=axis, stage=block.stage, **common), lambda p, axis=axis: np.tile(axis, (len(p), 1)))
+    reach = math.hypot(width, height) / 2
+    if reach <= 0:
+        return
+    stage = "proportion" if block.stage == "placement" else block.stage
+    builder.add(Hypothesis("scale", extent=2 * reach, per_unit=1 / reach, stage=stage, **common), lambda p: (p - centre) / reach)
+    builder.add(
+        Hypothesis("turn", extent=2 * reach, per_unit=math.degrees(1 / reach), stage="tilt", **common),
+        lambda p: _quarter(p - centre) / reach,
+    )
+    _add_stretches(builder, common, stage, width, height)
+
+
+def _add_stretches(builder: Builder, common: dict, stage: str, width: float, height: float, own: bool = False) -> None:
+    centre, size = common["centre"], max(width, height)
+    ways = (
+        ("width", builder.frame.right, width, ("right", "left")),
+        ("height", builder.frame.down, height, ("bottom", "top")),
+    )
+    for kind, axis, extent, (far, near) in ways:
+        if extent < 0.15 * size or extent <= 0:
+            continue
+        # About the middle (both ends move), or with one end fixed.
+        for side, fixed in (("", 0.0), (far, -extent / 2), (near, extent / 2)):
+            builder.add(
+                Hypothesis(kind, axis=axis, side=side, extent=extent, stage=stage, own=own, **common),
+                lambda p, axis=axis, extent=extent, fixed=fixed: np.outer(((p - centre) @ axis - fixed) / extent, axis),
+            )
+
+
+# ---------------------------------------------------------------- gaps and pairs
+
+
+def _add_gap(builder: Builder, gap) -> None:
+    axis = builder.frame.down if gap.direction == "down" else builder.frame.right
+    names = set(gap.beyond)
+    members = tuple(k for k, each in enumerate(builder.compared) if each.feature.name in names)
+    if not members or len(members) == len(builder.compared):
+        return
+    place = builder.points @ axis
+    beyond = np.isin(builder.owner, members)
+    starts = [place[builder.owner == k].min() for k in members]
+    edge = min(starts)
+    amount = beyond.astype(float)
+    carried = list(members)
+    for k, each in enumerate(builder.compared):
+        # A feature that is not beyond but spans the gap (the bridge of the stretched thing) is stretched with it.
+        mine = builder.owner == k
+        if k in members or each.feature.kind == "point" or place[mine].max() < edge - 0.02 * builder.frame.size:
+            continue
+        first = place[mine].min()
+        if first < edge - 0.05 * builder.frame.size:
+            amount[mine] = np.clip((place[mine] - first) / (edge - first), 0.0, 1.0)
+            carried.append(k)
+    centre = builder.points[np.isin(builder.owner, members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
+    hypothesis = Hypothesis(
+        "gap",
+        f"gap {gap.label}",
+        gap.label,
+        tuple(carried),
+        centre,
+        axis=axis,
+        stage=gap.stage,
+        follow=gap.follow,
+        extra={"beyond": members},
+    )
+    builder.add_field(hypothesis, amount[:, None] * axis)
+
+
+def _add_pair(builder: Builder, pair: Pair, blocks: list[Block]) -> None:
+    parts = [each.feature.part for each in builder.compared]
+    left = tuple(k for k, part in enumerate(parts) if under(part, pair.left))
+    right = tuple(k for k, part in enumerate(parts) if under(part, pair.right))
+    if not left or not right:
+        return
+    axis = builder.frame.right
+    is_left, is_right = np.isin(builder.owner, left), np.isin(builder.owner, right)
+    middles = [builder.points[use].mean(0) for use in (is_left, is_right)]
+    common = {"target": f"pair {pair.label}", "label": pair.label, "members": left + right, "pair": pair, "plural": True}
+    # A unit sets both sides 1 mm further out.
+    builder.add_field(
+        Hypothesis(
+            "spacing",
+            centre=(middles[0] + middles[1]) / 2,
+            axis=axis,
+            stage=pair.stage,
+            extent=float((middles[1] - middles[0]) @ axis),
+            extra={"left": left, "right": right},
+            **common,
+        ),
+        (is_right.astype(float) - is_left.astype(float))[:, None] * axis,
+    )
+    sizes = [builder.box(side) for side in (left, right)]
+    reach = max(math.hypot(w, h) / 2 for _, w, h in sizes)
+    if pair.width or reach <= 0:
+        return
+    column = np.zeros_like(builder.points)
+    for use, (centre, _, _) in zip((is_left, is_right), sizes, strict=True):
+        column[use] = (builder.points[use] - centre) / reach
+    builder.add_field(
+        Hypothesis(
+            "each", centre=(middles[0] + middles[1]) / 2, extent=2 * reach, per_unit=1 / reach, stage="proportion", **common
+        ),
+        column,
+    )
+
+
+# ---------------------------------------------------------------- one feature by itself
+
+
+def _add_own(builder: Builder, index: int, each: Compared) -> None:
+    feature = each.feature
+    members = (index,)
+    centre, width, height = builder.box(members)
+    common = {
+        "target": feature.name,
+        "label": feature.name,
+        "members": members,
+        "centre": each.centre,
+        "sitter_label": feature.sitter_name,
+        "feature": feature,
+    }
+    normal = [m.axis for m in each.measures if m.name == "normal"]
+    for axis in normal or builder.frame.moves:
+        builder.add(
+            Hypothesis("move", axis=axis, stage=feature.stage, own=True, **common),
+            lambda p, axis=axis: np.tile(axis, (len(p), 1)),
+        )
+    if len(each.reference) < 2:
+        return
+    names = {m.name for m in each.measures}
+    detail = feature.stage == "detail"
+    if "openness" in names:
+        _add_openness(builder, common, each)
+    if {"width", "height"} & names:
+        _add_stretches(builder, common | {"centre": centre}, feature.stage, width, height, own=True)
+    if {"width", "height"} <= names:
+        reach = math.hypot(width, height) / 2
+        builder.add(
+            Hypothesis("scale", extent=2 * reach, per_unit=1 / reach, stage=feature.stage, own=True, **common),
+            lambda p: (p - each.centre) / reach,
+        )
+    if "tilt" in names:
+        _add_tilts(builder, common, each, "detail" if detail else "tilt")
+
+
+def _add_openness(builder: Builder, common: dict, each: Compared) -> None:
+    _, short, _, short_extent = ellipse_axes(each.reference)
+    middle = each.reference.mean(0)
+    builder.add(
+        Hypothesis("openness", axis=short, extent=short_extent, stage="shape", own=True, **common),
+        lambda p: np.outer((p - middle) @ short / short_extent, short),
+    )
+
+
+def _add_tilts(builder: Builder, common: dict, each: Compared, stage: str) -> None:
+    points = each.reference
+    arm = points - each.centre
+    reach = float(np.sqrt((arm**2).sum(1)).max())
+    if reach <= 0:
+        return
+    builder.add(
+        Hypothesis("turn", extent=2 * reach, per_unit=math.degrees(1 / reach), stage=stage, own=True, **common),
+        lambda p: _quarter(p - each.centre) / reach,
+    )
+    if each.feature.closed or each.feature.kind == "ellipse":
+        return
+    for fixed, moving in ((0, -1), (-1, 0)):
+        length = float(np.hypot(*(points[moving] - points[fixed])))
+        if length > 1e-9:
+            builder.add(
+                Hypothesis(
+                    "swing",
+                    extent=length,
+                    per_unit=math.degrees(1 / length),
+                    stage=stage,
+                    own=True,
+                    extra={"end": moving % len(points)},
+                    **common,
+                ),
+                lambda p, fixed=fixed, length=length: _quarter(p - points[fixed]) / length,
+            )
+
+
+def _quarter(arm: np.ndarray) -> np.ndarray:
+    """Arms turned by 90 degrees clockwise on the paper: the displacement per radian of a clockwise turn."""
+    return np.column_stack([-arm[:, 1], arm[:, 0]])

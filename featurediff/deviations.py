@@ -1,0 +1,517 @@
+"""How far each feature of the drawing is from the lined-up reference, measure by measure, with its uncertainty.
+
+Every measure is a *linear* function of the displacements (drawing minus lined-up reference) of a feature's points. So the
+same functions tell what a supposed error - "the group moved 3 mm" - would do to each measure, which is how
+`featurediff.corrections` explains them.
+
+"across" and "down" run along the paper's axes; when the subject leans more than ``settings.corrections.lean_deg`` on the
+paper, along its own. "width" and "height" always run along the subject's own axes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from featurediff.geometry import apply, normals, similarity_matrix
+from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject
+from featurediff.settings import Settings, Tolerances
+
+try:
+    from featurediff.sheet.trust import sigma_at
+except ImportError:  # until the sheet's own module has landed
+
+    def sigma_at(sheet: Sheet, points: np.ndarray) -> np.ndarray:
+        """The mean of the corners' uncertainty."""
+        return np.full(len(points), float(np.mean(sheet.corner_sigma_mm)))
+
+
+POSITION = ("across", "down", "normal")
+# A curve whose normals all lie within about 16 degrees says nothing about the move along itself.
+_ONE_WAY = 0.08
+# Points within this share of the extent belong to an end.
+_END = 0.12
+# Neighbouring points of a matched curve err together: no curve counts for more than this many independent points.
+_INDEPENDENT = 8
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Axes on the sheet. ``lean_deg``: how far the subject's vertical leans clockwise on the paper.
+
+    ``right`` and ``down`` (2,) are the subject's own axes; ``moves`` (2, 2) the two axes along which moves are told.
+    ``size`` is the subject's size on the sheet in sheet units.
+    """
+
+    lean_deg: float
+    right: np.ndarray
+    down: np.ndarray
+    moves: np.ndarray
+    along_subject: bool
+    size: float
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One measure of one feature as a linear function of displacements.
+
+    ``weights`` (n, 2): value = sum(weights * displacement). ``sigma`` is the whole standard uncertainty, ``own`` the part that
+    comes from the feature itself and not from the sheet, ``tolerance`` the limit in the same unit. ``axis`` (2,) is the
+    direction of a position measure.
+    """
+
+    name: str
+    weights: np.ndarray
+    value: float
+    unit: str
+    sigma: float
+    own: float
+    tolerance: float
+    axis: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The largest departure along the normals that is left after the feature's own move, turn and sizes.
+
+    ``value`` is positive outwards (away from ``inside``), at point ``index``; ``departures`` (n,) holds all of them.
+    """
+
+    value: float
+    index: int
+    outward: np.ndarray
+    departures: np.ndarray
+    sigma: float
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A found feature laid beside its lined-up reference: points (n, 2) and displacements (n, 2) in sheet units."""
+
+    feature: Feature
+    located: Located
+    reference: np.ndarray
+    off: np.ndarray
+    sigma: np.ndarray
+    sheet_sigma: float
+    measures: tuple[Measure, ...]
+    shape: Shape | None
+
+    @property
+    def centre(self) -> np.ndarray:
+        """(2,) mean of the lined-up reference points."""
+        return self.reference.mean(0)
+
+
+# ---------------------------------------------------------------- entries
+
+
+def deviations(
+    subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet, settings: Settings
+) -> tuple[Deviation, ...]:
+    """All measures of all found features as `Deviation` records (mm, deg, ratio; "%" on a sheet without mm)."""
+    found = []
+    for compared in compare(subject, located, lineup, sheet, settings):
+        name = compared.feature.name
+        for measure in compared.measures:
+            found += [
+                Deviation(name, shown, value, measure.unit, measure.sigma, measure.tolerance)
+                for shown, value in _shown(measure, compared.feature)
+            ]
+        if compared.shape is not None:
+            shape = compared.shape
+            found.append(Deviation(name, "shape", shape.value, sheet.unit, shape.sigma, shape.tolerance))
+    return tuple(found)
+
+
+def feature_results(subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet) -> tuple[FeatureResult, ...]:
+    """What is known of every feature of the subject after line-up, along the paper's axes."""
+    by_name = {each.feature: each for each in located}
+    matrix = similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
+    results = []
+    for feature in subject.features:
+        each = by_name.get(feature.name)
+        if each is None or not each.found:
+            why = each.why if each is not None else "not looked for"
+            results.append(FeatureResult(feature.name, feature.part, False, why, None, None, None))
+            continue
+        reference = apply(matrix, feature.points)
+        sigma = _point_sigma(each, reference)
+        weights = _position_weights(feature, reference, sigma)
+        off = np.array(each.points_mm, float) - reference
+        off[~np.isfinite(sigma)] = 0.0
+        moved = sum(axis * float((w * off).sum()) for axis, w in weights)
+        at = np.asarray(each.points_mm, float)[np.isfinite(sigma)].mean(0)
+        error = math.hypot(_position_sigma(each, sigma, None), float(sigma_at(sheet, at[None])[0]))
+        pair = (float(moved[0]), float(moved[1]))
+        results.append(FeatureResult(feature.name, feature.part, True, "", (float(at[0]), float(at[1])), pair, error))
+    return tuple(results)
+
+
+def frame_of(subject: Subject, lineup: LineUp, settings: Settings) -> Frame:
+    """The subject's axes as they lie on the sheet."""
+    lean = (subject.axis_deg + lineup.turn_deg + 180.0) % 360.0 - 180.0
+    right, down = _axes(lean)
+    own = abs(lean) > settings.corrections.lean_deg
+    moves = np.array([right, down]) if own else np.eye(2)
+    return Frame(lean, right, down, moves, own, subject.size_px * lineup.scale)
+
+
+def compare(
+    subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet, settings: Settings
+) -> tuple[Compared, ...]:
+    """Every found feature beside its lined-up reference, with its measures."""
+    frame = frame_of(subject, lineup, settings)
+    matrix = similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
+    by_name = {each.feature: each for each in located}
+    inside = apply(matrix, np.asarray(subject.region, float)).mean(0)
+    found = []
+    for feature in subject.features:
+        each = by_name.get(feature.name)
+        if each is not None and each.found and each.points_mm is not None:
+            reference = apply(matrix, feature.points)
+            compared = _compare_one(feature, each, reference, frame, sheet, settings, lineup.scale, inside)
+            if compared is not None:
+                found.append(compared)
+    return tuple(found)
+
+
+def class_limit(tolerances: Tolerances, name: str, size: float, unit: str) -> float:
+    """The limit of tolerance class ``name`` for a subject of ``size`` sheet units; floors in mm hold only on a sheet in mm."""
+    group = getattr(tolerances, name, tolerances.B)
+    floor = group.floor_mm if unit == "mm" else 0.0
+    return max(floor, group.percent / 100.0 * size)
+
+
+# ---------------------------------------------------------------- one feature
+
+
+def _compare_one(feature, located, reference, frame, sheet, settings, scale, inside) -> Compared | None:
+    sigma = _point_sigma(located, reference)
+    seen = np.isfinite(sigma)
+    if not seen.any():
+        return None
+    off = np.where(seen[:, None], np.nan_to_num(np.asarray(located.points_mm, float)) - reference, 0.0)
+    from_sheet = float(np.mean(sigma_at(sheet, reference[seen])))
+    own = math.hypot(_position_sigma(located, sigma, None), feature.sigma_px * scale)
+    limit = class_limit(settings.tolerances, feature.tolerance, frame.size, sheet.unit)
+    context = _Context(feature, located, reference, off, sigma, own, from_sheet, limit, frame, sheet.unit, settings)
+    measures = (*_positions(context, scale), *_sizes(context), *_tilts(context), *_openness(context))
+    if feature.kind == "ellipse":
+        measures = (*_positions(context, scale), *_ellipse(context))
+    shape = _shape(context, inside) if "shape" in feature.measures else None
+    return Compared(feature, located, reference, off, sigma, from_sheet, measures, shape)
+
+
+@dataclass(frozen=True)
+class _Context:
+    feature: Feature
+    located: Located
+    reference: np.ndarray
+    off: np.ndarray
+    sigma: np.ndarray
+    own: float
+    from_sheet: float
+    limit: float
+    frame: Frame
+    unit: str
+    settings: Settings
+
+    @property
+    def point_sigma(self) -> float:
+        return float(np.sqrt(np.mean(self.sigma[np.isfinite(self.sigma)] ** 2)))
+
+    def local_sheet(self, extent: float) -> float:
+        """The sheet's error is smooth: over a short stretch only its share counts."""
+        return self.from_sheet * min(1.0, extent / max(self.frame.size, 1e-9))
+
+    def measure(self, name, weights, unit, own, sheet, tolerance, axis=None) -> Measure:
+        value = float((weights * self.off).sum())
+        return Measure(name, weights, value, unit, math.hypot(own, sheet), own, tolerance, axis)
+
+
+def _positions(context: _Context, scale: float) -> list[Measure]:
+    feature, frame = context.feature, context.frame
+    wanted = [name in feature.measures for name in ("across", "down")]
+    if not any(wanted):
+        return []
+    weights = _position_weights(feature, context.reference, context.sigma)
+    fuzzy = feature.sigma_px * scale
+    if len(weights) == 1:
+        axis, along = weights[0]
+        names = [
+            name for name, on, part in zip(("across", "down"), wanted, frame.moves @ axis, strict=True) if on and abs(part) > 0.3
+        ]
+        if not names:
+            return []
+        own = math.hypot(_position_sigma(context.located, context.sigma, axis), fuzzy)
+        return [context.measure("normal", along, context.unit, own, context.from_sheet, context.limit, axis)]
+    both = np.stack([w for _, w in weights])
+    found = []
+    for name, on, axis in zip(("across", "down"), wanted, frame.moves, strict=True):
+        if on:
+            along = axis[0] * both[0] + axis[1] * both[1]
+            own = math.hypot(_position_sigma(context.located, context.sigma, axis), fuzzy)
+            found.append(context.measure(name, along, context.unit, own, context.from_sheet, context.limit, axis))
+    return found
+
+
+def _sizes(context: _Context) -> list[Measure]:
+    found = []
+    for name, axis in (("width", context.frame.right), ("height", context.frame.down)):
+        if name not in context.feature.measures or len(context.reference) < 2:
+            continue
+        place = context.reference @ axis
+        extent = float(np.ptp(place))
+        low = _end_weights(context, place <= place.min() + _END * extent, axis)
+        high = _end_weights(context, place >= place.max() - _END * extent, axis)
+        if low is None or high is None or extent <= 0:
+            continue
+        own = math.sqrt(2.0) * context.point_sigma
+        found.append(
+            context.measure(name, high - low, context.unit, own, context.local_sheet(extent), _size_limit(context, extent))
+        )
+    return found
+
+
+def _size_limit(context: _Context, extent: float) -> float:
+    tolerances = context.settings.tolerances
+    percent = tolerances.big_ratio_percent if context.feature.stage == "proportion" else tolerances.ratio_percent
+    return max(context.limit, percent / 100.0 * extent)
+
+
+def _end_weights(context: _Context, at_end: np.ndarray, axis: np.ndarray) -> np.ndarray | None:
+    """(n, 2) weights that give the displacement along ``axis`` of the points at one end; None when it can't be seen."""
+    use = at_end & np.isfinite(context.sigma)
+    if not use.any():
+        return None
+    weights = np.zeros_like(context.reference)
+    if not context.feature.slides:
+        weights[use] = axis / use.sum()
+        return weights
+    across = normals(context.reference, context.feature.closed)
+    part = across @ axis
+    total = float((part[use] ** 2).sum())
+    if total < 0.2 * use.sum():
+        return None
+    weights[use] = (part[use] / total)[:, None] * across[use]
+    return weights
+
+
+def _tilts(context: _Context) -> list[Measure]:
+    if "tilt" not in context.feature.measures or len(context.reference) < 2:
+        return []
+    seen = np.isfinite(context.sigma)
+    weight = np.where(seen, 1.0 / np.where(seen, context.sigma, 1.0) ** 2, 0.0)
+    centre = (weight @ context.reference) / weight.sum()
+    arm = context.reference - centre
+    turned = np.column_stack([-arm[:, 1], arm[:, 0]])
+    if context.feature.slides:
+        solved = _solve_along_normals(context, [turned], with_move=True)
+        if solved is None:
+            return []
+        weights = solved[0][-1]
+    else:
+        spread = float((weight * (arm**2).sum(1)).sum())
+        if spread <= 0:
+            return []
+        weights = weight[:, None] * turned / spread
+    length = 2.0 * float(np.sqrt((arm**2).sum(1)).max())
+    reach = math.sqrt(float((weight * (arm**2).sum(1)).sum() / weight.sum()))
+    own = context.point_sigma / (reach * math.sqrt(min(seen.sum(), 4)))
+    tolerance = angle_limit(context.settings.tolerances, context.limit, length)
+    degrees = math.degrees(1.0)
+    return [context.measure("tilt", weights * degrees, "deg", own * degrees, 0.0, tolerance)]
+
+
+def angle_limit(tolerances: Tolerances, limit: float, length: float) -> float:
+    """max(1 degree, atan(limit / length)), in degrees."""
+    return max(tolerances.angle_floor_deg, math.degrees(math.atan2(limit, length)))
+
+
+def ellipse_axes(points: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Long axis (2,), short axis (2,), long and short extents of a sampled ellipse outline (n, 2)."""
+    arm = points - points.mean(0)
+    _, _, axes = np.linalg.svd(arm, full_matrices=False)
+    long, short = axes[0], axes[1]
+    return long, short, float(np.ptp(arm @ long)), float(np.ptp(arm @ short))
+
+
+def _ellipse(context: _Context) -> list[Measure]:
+    """Sizes, tilt and openness of an outline that is known only across itself: five unknowns along its normals."""
+    long, short, long_extent, short_extent = ellipse_axes(context.reference)
+    arm = context.reference - context.reference.mean(0)
+    turned = np.column_stack([-arm[:, 1], arm[:, 0]])
+    grow = [np.outer(arm @ axis, axis) for axis in (long, short)]
+    solved = _solve_along_normals(context, [*grow, turned], with_move=True)
+    if solved is None:
+        return []
+    rows, errors = solved[0][-3:], solved[1][-3:]
+    lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
+    names = ("width", "height") if lies else ("height", "width")
+    found = []
+    for name, extent, row, error in zip(names, (long_extent, short_extent), rows, errors, strict=False):
+        if name in context.feature.measures:
+            limit = _size_limit(context, extent)
+            found.append(context.measure(name, row * extent, context.unit, error * extent, context.local_sheet(extent), limit))
+    if "tilt" in context.feature.measures:
+        degrees = math.degrees(1.0)
+        limit = angle_limit(context.settings.tolerances, context.limit, long_extent)
+        found.append(context.measure("tilt", rows[2] * degrees, "deg", errors[2] * degrees, 0.0, limit))
+    if "openness" in context.feature.measures:
+        ratio = short_extent / long_extent
+        own = ratio * math.hypot(errors[0], errors[1])
+        found.append(
+            context.measure("openness", ratio * (rows[1] - rows[0]), "ratio", own, 0.0, _openness_limit(context, long_extent))
+        )
+    return found
+
+
+def _openness(context: _Context) -> list[Measure]:
+    """Height over width of a curve that is no ellipse."""
+    if "openness" not in context.feature.measures:
+        return []
+    across, down = context.reference @ context.frame.right, context.reference @ context.frame.down
+    width, height = float(np.ptp(across)), float(np.ptp(down))
+    sized = replace(context, feature=replace(context.feature, measures=("width", "height")))
+    sizes = {each.name: each for each in _sizes(sized)}
+    if len(sizes) < 2 or height <= 0:
+        return []
+    weights = sizes["height"].weights / width - sizes["width"].weights * height / width**2
+    own = sizes["height"].own / width * math.hypot(1.0, height / width)
+    return [context.measure("openness", weights, "ratio", own, 0.0, _openness_limit(context, width))]
+
+
+def _openness_limit(context: _Context, long_extent: float) -> float:
+    tolerances = context.settings.tolerances
+    return max(tolerances.openness, tolerances.openness_floor_mm / long_extent if context.unit == "mm" else 0.0)
+
+
+def _solve_along_normals(context: _Context, fields: list[np.ndarray], with_move: bool):
+    """Least squares for the amounts of some displacement ``fields`` (n, 2) from the displacements along the normals.
+
+    Returns the weights (n, 2) that give each amount and its standard error, moves first, or None when undetermined.
+    """
+    across = normals(context.reference, context.feature.closed)
+    seen = np.isfinite(context.sigma)
+    columns = [np.sum(across * each, 1) for each in fields]
+    if with_move:
+        moves = [axis for axis, _ in _position_weights(context.feature, context.reference, context.sigma)]
+        columns = [across @ axis for axis in moves] + columns
+    matrix = np.column_stack(columns)[seen]
+    size = np.maximum(np.sqrt((matrix**2).mean(0)), 1e-9)
+    weight = 1.0 / context.sigma[seen] ** 2
+    if len(matrix) < matrix.shape[1] or np.linalg.cond(matrix / size) > 1e3:
+        return None
+    inverse = np.linalg.inv((matrix * weight[:, None]).T @ matrix)
+    solve = inverse @ (matrix * weight[:, None]).T
+    rows = np.zeros((len(solve), *context.reference.shape))
+    rows[:, seen] = solve[:, :, None] * across[seen][None]
+    share = max(len(matrix) / _INDEPENDENT, 1.0)
+    return rows, np.sqrt(np.diag(inverse) * share)
+
+
+# ---------------------------------------------------------------- positions
+
+
+def _position_weights(feature: Feature, reference: np.ndarray, sigma: np.ndarray):
+    """[(axis, weights (n, 2)), ...]: two axes x and y, or only the mean normal of a curve that slides along itself."""
+    seen = np.isfinite(sigma)
+    weight = np.where(seen, 1.0 / np.where(seen, np.maximum(sigma, 1e-6), 1.0) ** 2, 0.0)
+    weight = weight / weight.sum()
+    if not (feature.slides or feature.kind == "ellipse") or len(reference) < 2:
+        return [(axis, weight[:, None] * axis) for axis in np.eye(2)]
+    across = normals(reference, feature.closed)
+    spread = (weight[:, None] * across).T @ across
+    values, vectors = np.linalg.eigh(spread)
+    if values[0] < _ONE_WAY * values.sum():
+        axis = vectors[:, 1]
+        part = across @ axis
+        return [(axis, (weight * part / (weight @ part**2))[:, None] * across)]
+    solve = np.linalg.inv(spread) @ (weight[:, None] * across).T
+    return [(axis, row[:, None] * across) for axis, row in zip(np.eye(2), solve, strict=True)]
+
+
+def _point_sigma(located: Located, reference: np.ndarray) -> np.ndarray:
+    """(n,) standard uncertainty of each point; infinite where it was not seen."""
+    if located.point_sigma_mm is not None:
+        sigma = np.array(located.point_sigma_mm, float)
+    elif located.covariance is not None:
+        sigma = np.full(len(reference), math.sqrt(max(np.trace(located.covariance) / 2.0, 0.0)))
+    else:
+        sigma = np.full(len(reference), 0.5)
+    lost = ~np.isfinite(np.asarray(located.points_mm, float)).all(1)
+    return np.where(lost | ~np.isfinite(sigma), np.inf, np.maximum(sigma, 1e-3))
+
+
+def _position_sigma(located: Located, sigma: np.ndarray, axis: np.ndarray | None) -> float:
+    """Standard uncertainty of the feature's place along ``axis``, or of the better known direction."""
+    if located.covariance is not None and np.isfinite(located.covariance).all():
+        covariance = np.asarray(located.covariance, float)
+        variance = axis @ covariance @ axis if axis is not None else np.linalg.eigvalsh(covariance)[0]
+        return math.sqrt(max(float(variance), 0.0))
+    seen = sigma[np.isfinite(sigma)]
+    return float(np.sqrt(np.mean(seen**2) / min(len(seen), 4)))
+
+
+# ---------------------------------------------------------------- shape
+
+
+def _shape(context: _Context, inside: np.ndarray) -> Shape | None:
+    reference, feature = context.reference, context.feature
+    seen = np.isfinite(context.sigma)
+    if seen.sum() < 6:
+        return None
+    arm = reference - reference[seen].mean(0)
+    fields = [np.tile(axis, (len(arm), 1)) for axis in np.eye(2)] + [np.column_stack([-arm[:, 1], arm[:, 0]])]
+    if {"width", "height"} & set(feature.measures) or feature.kind == "ellipse":
+        fields += [np.outer(arm @ axis, axis) for axis in (context.frame.right, context.frame.down)]
+    else:
+        fields.append(arm)
+    across = normals(reference, feature.closed)
+    if feature.slides or feature.kind == "ellipse":
+        matrix = np.column_stack([np.sum(across * each, 1) for each in fields])
+        target = np.sum(across * context.off, 1)
+        weight = np.where(seen, 1.0 / context.sigma, 0.0)
+    else:
+        matrix = np.column_stack([each.ravel() for each in fields])
+        target = context.off.ravel()
+        weight = np.repeat(np.where(seen, 1.0 / context.sigma, 0.0), 2)
+    amounts = np.linalg.lstsq(matrix * weight[:, None], target * weight, rcond=1e-6)[0]
+    fitted = sum(amount * each for amount, each in zip(amounts, fields, strict=True))
+    left = np.where(seen, np.sum(across * (context.off - fitted), 1), 0.0)
+    centre = reference.mean(0) if feature.closed or feature.kind == "ellipse" else inside
+    outward = np.sign(np.sum(across * (reference - centre), 1))
+    outward[outward == 0] = 1.0
+    # One curve has one outer side: the majority decides for an open curve.
+    if not feature.closed:
+        outward[:] = 1.0 if outward.sum() >= 0 else -1.0
+    left = _smooth(left * outward, seen, feature.closed)
+    index = int(np.abs(left).argmax())
+    sigma = math.hypot(context.sigma[index] if seen[index] else context.point_sigma, context.local_sheet(float(np.ptp(arm))))
+    return Shape(float(left[index]), index, across * outward[:, None], left, sigma, context.limit)
+
+
+def _smooth(values: np.ndarray, seen: np.ndarray, closed: bool) -> np.ndarray:
+    """Mean of each value and its two neighbours, over seen points only."""
+    mode = "wrap" if closed else "edge"
+    padded, mask = np.pad(values * seen, 1, mode=mode), np.pad(seen.astype(float), 1, mode=mode)
+    total = padded[:-2] + padded[1:-1] + padded[2:]
+    count = mask[:-2] + mask[1:-1] + mask[2:]
+    return np.where(seen, total / np.maximum(count, 1.0), 0.0)
+
+
+def _shown(measure: Measure, feature: Feature) -> list[tuple[str, float]]:
+    """A measure along a slanting normal is told by its parts across and down."""
+    if measure.name != "normal":
+        return [(measure.name, measure.value)]
+    parts = zip(("across", "down"), measure.axis, strict=True)
+    return [(name, measure.value * float(part)) for name, part in parts if name in feature.measures and abs(part) > 0.3]
+
+
+def _axes(lean_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    angle = math.radians(lean_deg)
+    return np.array([math.cos(angle), math.sin(angle)]), np.array([-math.sin(angle), math.cos(angle)])

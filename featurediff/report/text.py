@@ -1,0 +1,103 @@
+"""The list as the artist reads it at the easel."""
+
+from __future__ import annotations
+
+import textwrap
+
+from featurediff.records import Report
+
+WIDTH = 92
+_CLOSE = "Close enough to paint."
+
+
+def render(report: Report) -> str:
+    """The whole report as text, at most about 92 characters wide, ending in a newline."""
+    blocks = [_head(report), _captures(report), _list(report), _later(report), _good(report), _not_judged(report), _care(report)]
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def _head(report: Report) -> str:
+    sides = "Left and right are the picture's, as you look at the paper."
+    if report.sides == "sitter":
+        sides = "Parts are named by the sitter's own left and right; directions of movement are the paper's, as you look at it."
+    return "\n".join(
+        _wrap(line, 0) for line in (_sheet(report), _trust(report), _lineup(report), report.lineup.remark, sides) if line
+    )
+
+
+def _sheet(report: Report) -> str:
+    sheet = report.sheet
+    size = ""
+    if sheet.size_mm is not None:
+        size = f" {sheet.size_mm[0]:.0f} x {sheet.size_mm[1]:.0f} mm"
+    tilt = f"; camera tilted {sheet.tilt_deg:.1f} degrees" if sheet.tilt_deg is not None else ""
+    squared = "" if sheet.squared else "; tilt could not be removed"
+    return f"Sheet{size}: {sheet.found}{tilt}{squared}."
+
+
+def _trust(report: Report) -> str:
+    unit = "mm" if report.sheet.unit == "mm" else f"% of the {report.size_label}"
+    return f"This picture can be trusted to {report.sheet.trust_mm:.1f} {unit}; nothing smaller is listed."
+
+
+def _lineup(report: Report) -> str:
+    lineup = report.lineup
+    rule = "by what leaves the fewest changes" if lineup.rule == "fewest" else f"by {lineup.rule}"
+    parts = [f"Lined up {rule}"]
+    if report.sheet.unit == "mm":
+        parts.append(f"{report.size_label} {report.size_mm:.0f} mm on the paper")
+    if abs(lineup.turn_deg) >= 0.5:
+        parts.append(f"turned {abs(lineup.turn_deg):.1f} degrees {'clockwise' if lineup.turn_deg > 0 else 'anticlockwise'}")
+    text = ": ".join([parts[0], ", ".join(parts[1:])]) if len(parts) > 1 else parts[0]
+    return f"{text}. Size and tilt of the whole are your plan, not errors."
+
+
+def _captures(report: Report) -> str:
+    return "\n".join(_wrap(f"{each.level.capitalize()}: {each.text}", 2) for each in report.capture)
+
+
+def _list(report: Report) -> str:
+    if not report.corrections:
+        return _CLOSE if not report.later else f"Nothing that must be done now. {_CLOSE}"
+    lines = ["To fix, in this order:"]
+    for each in report.corrections:
+        lines.append(_wrap(f"{each.rank:2d}. {each.text}", 4))
+        if each.check:
+            lines.append(_wrap(f"    Check: {each.check}", 11))
+    return "\n".join(lines)
+
+
+def _later(report: Report) -> str:
+    if not report.later:
+        return ""
+    lines = ["Can wait:"] + [_wrap(f" -  {each.text}", 4) for each in report.later]
+    return "\n".join(lines)
+
+
+def _good(report: Report) -> str:
+    return _wrap(f"Good already: {', '.join(report.good)}.", 2) if report.good else ""
+
+
+def _not_judged(report: Report) -> str:
+    if not report.not_judged:
+        return ""
+    by_reason: dict[str, list[str]] = {}
+    for each in report.not_judged:
+        by_reason.setdefault(each.why, []).append(each.feature)
+    lines = ["Not judged:"] + [_wrap(f" -  {', '.join(names)}: {why}", 4) for why, names in by_reason.items()]
+    return "\n".join(lines)
+
+
+def _care(report: Report) -> str:
+    """Common practice, no source."""
+    if not report.corrections:
+        return ""
+    return _wrap(
+        "For the paper's sake: lift lines by dabbing a kneaded eraser, do not rub; erasing disturbs the sizing, "
+        "and the paint will show it.",
+        0,
+    )
+
+
+def _wrap(text: str, indent: int) -> str:
+    return textwrap.fill(text, WIDTH, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
