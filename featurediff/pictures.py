@@ -19,7 +19,6 @@ from PIL import (
     ImageCms,
     ImageOps,
     JpegImagePlugin,  # noqa: F401  importing a plug-in registers its format
-    MpoImagePlugin,  # noqa: F401
     PngImagePlugin,  # noqa: F401
     TiffImagePlugin,  # noqa: F401
     UnidentifiedImageError,
@@ -32,7 +31,7 @@ from featurediff.records import Picture
 pillow_heif.register_heif_opener()
 
 MAX_PIXELS = 200_000_000
-FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "HEIF")
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 EXPORT = "Export it as a JPEG or PNG and try again."
 
 # Raw files are TIFFs inside: Pillow would open them and hand over a thumbnail.
@@ -177,7 +176,9 @@ def _to_eight_bits(image: Image.Image, name: str, notes: list[str]) -> Image.Ima
         return image
     values = np.asarray(image)
     if image.mode.startswith("F") or values.min() < 0 or values.max() > 65535:
-        raise PictureError(f"{name} holds {'float' if image.mode == 'F' else '32-bit'} values, which have no fixed white.", EXPORT)
+        raise PictureError(
+            f"{name} holds {'float' if image.mode == 'F' else '32-bit'} values, which have no fixed white.", EXPORT
+        )
     notes.append("16-bit grey, reduced to 8 bits")
     return Image.fromarray(((values.astype(np.uint32) + 128) // 257).astype(np.uint8))
 
@@ -227,7 +228,9 @@ def _profile_to_srgb(image: Image.Image, profile: bytes, notes: list[str]) -> Im
 
 def _from_array(array: np.ndarray, max_pixels: int) -> Picture:
     if array.dtype != np.uint8:
-        raise CallError(f"the picture array holds {array.dtype} values, not uint8.", "Scale it to 0..255 and convert it to uint8.")
+        raise CallError(
+            f"the picture array holds {array.dtype} values, not uint8.", "Scale it to 0..255 and convert it to uint8."
+        )
     if array.size == 0 or not (array.ndim == 2 or (array.ndim == 3 and array.shape[2] == 3)):
         shape: Any = " x ".join(map(str, array.shape)) or "no dimensions"
         raise CallError(f"the picture array is {shape}, not (h, w, 3) RGB or (h, w) grey.", "Drop an alpha channel first.")

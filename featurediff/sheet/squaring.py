@@ -25,7 +25,9 @@ def square(picture: Picture, sheet: Sheet, px_per_mm: float) -> np.ndarray:
     sheet_px_to_photo = np.linalg.inv(sheet.to_mm) @ sheet_px_to_mm
     photo, shrink = _averaged(picture.pixels, _photo_px_per_sheet_px(sheet_px_to_photo, size))
     matrix = shrink @ sheet_px_to_photo
-    return cv2.warpPerspective(photo, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.warpPerspective(
+        photo, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )
 
 
 def sheet_extent(picture: Picture, sheet: Sheet) -> tuple[float, float]:

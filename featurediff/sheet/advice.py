@@ -1,0 +1,47 @@
+"""What to tell the artist about a capture of the sheet."""
+
+from __future__ import annotations
+
+from featurediff.records import Advice
+
+WANTED_PX_PER_MM = 5.0
+BOW_WIDENS, BOW_WARNS = 0.005, 0.01  # of a side
+SOFT_EDGE_MM, BLURRED_EDGE_MM = 1.0, 2.0
+STEEP_TILT_DEG = 15.0
+
+
+def resolution(px_per_mm: float) -> tuple[Advice, ...]:
+    """Advice when the photo is too coarse."""
+    if px_per_mm >= WANTED_PX_PER_MM * 0.98:
+        return ()
+    text = f"The photo has {px_per_mm:.1f} px per mm on the paper; {WANTED_PX_PER_MM:g} or more are wanted. Go closer or use full resolution."
+    return (Advice("warning" if px_per_mm < WANTED_PX_PER_MM / 2 else "note", text),)
+
+
+def bow(bows: list[float]) -> tuple[Advice, ...]:
+    """Advice when page edges are bowed; ``bows`` are fractions of each side."""
+    worst = max(abs(value) for value in bows)
+    if worst > BOW_WARNS:
+        return (
+            Advice(
+                "warning", f"A page edge is bowed by {100 * worst:.1f} % of its length: weight the corners and photograph again."
+            ),
+        )
+    if worst > BOW_WIDENS:
+        return (Advice("note", f"A page edge is bowed by {100 * worst:.1f} % of its length; positions are trusted less for it."),)
+    return ()
+
+
+def sharpness(edge_mm: float) -> tuple[Advice, ...]:
+    """Advice when the page edge is soft; `BLURRED_EDGE_MM` is the limit beyond which the capture is refused."""
+    if edge_mm <= SOFT_EDGE_MM:
+        return ()
+    text = f"The photo is soft: the page edge is {edge_mm:.1f} mm wide (limit {BLURRED_EDGE_MM:g}). Tap to focus, use more light."
+    return (Advice("warning", text),)
+
+
+def tilt(tilt_deg: float) -> tuple[Advice, ...]:
+    """Advice when the camera looked at the sheet from the side."""
+    if tilt_deg <= STEEP_TILT_DEG:
+        return ()
+    return (Advice("warning", f"The camera was tilted {tilt_deg:.0f} degrees: hold it level above the sheet."),)

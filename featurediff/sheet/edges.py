@@ -1,0 +1,199 @@
+"""The four edges of the paper as straight lines, each fitted to hundreds of sub-pixel crossings along its normals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+_MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at either end is not looked at
+_ACROSS = 3  # neighbouring profiles averaged into one
+_MOST_PROFILES = 400
+_BLOCKS = 10
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One side of the paper in photo px: {p : normal . p = distance}, the unit normal pointing off the paper.
+
+    ``sigma``: standard uncertainty of the line at its middle, across itself, px. ``scatter``: robust standard deviation of single
+    crossings, px. ``bow``: how far the edge's middle bulges off the paper against its ends, px. ``width``: px from 10 to 90 % of
+    the step from paper to floor. ``used``: fraction of the side that agrees with the line. ``length``: px.
+    """
+
+    normal: np.ndarray
+    distance: float
+    sigma: float
+    scatter: float
+    bow: float
+    width: float
+    used: float
+    length: float
+
+
+def fit_edges(pixels: np.ndarray, corners: np.ndarray, reach: float) -> tuple[Edge, ...]:
+    """The four edges near the sides of ``corners`` (4, 2), clockwise, looked for within ``reach`` px of them.
+
+    ``pixels`` is (h, w, 3) uint8. An edge without enough crossings keeps the side as it was, with ``used`` 0.
+    """
+    return tuple(_fit_edge(pixels, corners[i], corners[(i + 1) % 4], reach) for i in range(4))
+
+
+def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
+    """(4, 2) corners: corner i is where edge i - 1 meets edge i."""
+    corners = []
+    for i in range(4):
+        a, b = edges[i - 1], edges[i]
+        corners.append(np.linalg.solve(np.array([a.normal, b.normal]), np.array([a.distance, b.distance])))
+    return np.array(corners)
+
+
+# ---------------------------------------------------------------- one edge
+
+
+def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float) -> Edge:
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / max(length, 1e-9)
+    normal = np.array([along[1], -along[0]])
+    at, profiles, offsets = _profiles(pixels, start, along, normal, length, reach)
+    unchanged = Edge(normal, float(normal @ start), reach / 2, reach / 2, 0.0, reach, 0.0, length)
+    if len(at) < 20:
+        return unchanged
+    values = _most_telling(profiles)
+    crossing, strength = _crossings(values, offsets, reach)
+    u = 2 * at / length - 1
+    weights = _consensus(u, crossing, strength, length)
+    if (weights > 0.3).mean() < 0.15:
+        return unchanged
+    offset, slope, bow, scatter, sigma, weights = _robust_fit(u, crossing, weights * strength)
+    used = float((weights > 0.3).sum() / max(length * (1 - 2 * _MARGIN) / _spacing(length), 1))
+    ends = np.array([offset - slope, offset + slope])
+    new_start, new_end = start + ends[0] * normal, end + ends[1] * normal
+    new_along = (new_end - new_start) / np.hypot(*(new_end - new_start))
+    new_normal = np.array([new_along[1], -new_along[0]])
+    width = _edge_width(values, offsets, crossing, weights)
+    return Edge(new_normal, float(new_normal @ new_start), sigma, scatter, bow, width, min(used, 1.0), length)
+
+
+def _spacing(length: float) -> float:
+    return max(length * (1 - 2 * _MARGIN) / _MOST_PROFILES, float(_ACROSS))
+
+
+def _profiles(
+    pixels: np.ndarray, start: np.ndarray, along: np.ndarray, normal: np.ndarray, length: float, reach: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Positions along the side (n,), colours across it (n, offsets, 3) float32, and the offsets, off the paper positive."""
+    at = np.arange(_MARGIN * length, (1 - _MARGIN) * length, _spacing(length))
+    height, width = pixels.shape[:2]
+    points = start + at[:, None] * along
+    at = at[((points > 2) & (points < [width - 3, height - 3])).all(1)]
+    offsets = np.arange(-np.ceil(reach) - 4, np.ceil(reach) + 4.5)
+    if not len(at):
+        return at, np.zeros((0, len(offsets), 3), np.float32), offsets
+    fine = (at[:, None] + np.arange(_ACROSS) - (_ACROSS - 1) / 2).ravel()
+    grid = start + fine[:, None, None] * along + offsets[None, :, None] * normal
+    sampled = cv2.remap(
+        pixels,
+        grid[..., 0].astype(np.float32),
+        grid[..., 1].astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return at, sampled.reshape(len(at), _ACROSS, len(offsets), 3).mean(1, dtype=np.float32), offsets
+
+
+def _most_telling(profiles: np.ndarray) -> np.ndarray:
+    """(n, offsets): the mixture of channels in which paper and floor differ most reliably, paper high."""
+    quarter = profiles.shape[1] // 4
+    best, found = -1.0, None
+    for mixture in ([0.299, 0.587, 0.114], [1, 0, 0], [0, 1, 0], [0, 0, 1]):
+        values = profiles @ np.array(mixture, np.float32)
+        step = values[:, :quarter].mean(1) - values[:, -quarter:].mean(1)
+        middle = float(np.median(step))
+        telling = abs(middle) / (float(np.median(np.abs(step - middle))) + 4.0)
+        if telling > best:
+            best, found = telling, values if middle >= 0 else -values
+    return found
+
+
+def _crossings(values: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Offset of the steepest fall from paper to floor in each profile, to a fraction of a px, and its relative strength 0..1."""
+    fall = -_smoothed_slope(values)
+    preferred = fall * np.exp(-0.5 * (offsets / (0.6 * reach)) ** 2)
+    preferred[:, np.abs(offsets) > reach] = -1
+    rows = np.arange(len(values))
+    peak = np.clip(preferred.argmax(1), 1, len(offsets) - 2)
+    before, here, after = fall[rows, peak - 1], fall[rows, peak], fall[rows, peak + 1]
+    bend = before - 2 * here + after
+    shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.minimum(bend, -1e-6), 0.0)
+    strength = np.clip(here, 0, None) / max(float(np.median(here)), 1e-6)
+    return offsets[peak] + np.clip(shift, -0.5, 0.5), np.clip(strength, 0.0, 1.0)
+
+
+def _smoothed_slope(values: np.ndarray, sigma: float = 1.3) -> np.ndarray:
+    x = np.arange(-4, 5, dtype=np.float32)
+    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
+    kernel /= (kernel * x).sum()
+    return cv2.filter2D(values, cv2.CV_32F, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+
+
+# ---------------------------------------------------------------- robust line
+
+
+def _consensus(u: np.ndarray, crossing: np.ndarray, strength: np.ndarray, length: float) -> np.ndarray:
+    """(n,) weights of the crossings that lie near the line on which most agree: tries lines through many pairs (RANSAC)."""
+    rng = np.random.default_rng(0)
+    i, j = rng.integers(0, len(u), (2, 400))
+    apart = np.abs(u[i] - u[j]) > 0.3
+    i, j = i[apart], j[apart]
+    if not len(i):
+        return np.ones(len(u))
+    slope = (crossing[j] - crossing[i]) / (u[j] - u[i])
+    offset = crossing[i] - slope * u[i]
+    tolerance = max(0.8, 0.0012 * length)  # deckled and bowed edges stray with the size of the sheet
+    agree = np.exp(-0.5 * ((offset[:, None] + slope[:, None] * u - crossing) / tolerance) ** 2)
+    return agree[(agree * strength).sum(1).argmax()]
+
+
+def _robust_fit(u: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> tuple[float, float, float, float, float, np.ndarray]:
+    """Offset, slope (per unit of u), bow, scatter, sigma and weights by iterated least squares with Tukey's biweight."""
+    # The second Legendre polynomial carries the bow, so that offset and slope stay those of the best straight line.
+    basis = np.column_stack([np.ones_like(u), u, u**2 - 1 / 3])
+    coefficients = np.zeros(3)
+    scatter = 1.0
+    for _ in range(8):
+        root = np.sqrt(weights)[:, None]
+        coefficients = np.linalg.lstsq(basis * root, crossing * root[:, 0], rcond=None)[0]
+        residual = crossing - basis @ coefficients
+        near = weights > 1e-3
+        scatter = max(1.4826 * float(np.median(np.abs(residual[near]))), 0.05)
+        weights = np.clip(1 - (residual / (4.685 * scatter)) ** 2, 0, None) ** 2
+    sigma = _block_sigma(u, residual, weights, scatter)
+    return float(coefficients[0]), float(coefficients[1]), -float(coefficients[2]), scatter, sigma, weights
+
+
+def _block_sigma(u: np.ndarray, residual: np.ndarray, weights: np.ndarray, scatter: float) -> float:
+    """Uncertainty of the mean: crossings next to each other err together, blocks of them hardly do."""
+    block = np.clip(((u + 1) / 2 * _BLOCKS).astype(int), 0, _BLOCKS - 1)
+    total = np.bincount(block, weights, _BLOCKS)
+    filled = total > 3
+    if filled.sum() < 4:
+        return scatter
+    means = np.bincount(block, weights * residual, _BLOCKS)[filled] / total[filled]
+    # Three parameters were fitted to the blocks.
+    free = max(filled.sum() - 3, 1)
+    return float(np.sqrt((means**2).sum() / free / filled.sum()))
+
+
+def _edge_width(values: np.ndarray, offsets: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> float:
+    """10-90 % width in px of the mean step, the profiles laid on their own crossings; for a Gaussian blur 2.56 sigma."""
+    good = weights > 0.3
+    if good.sum() < 10:
+        return float(len(offsets))
+    at = np.arange(-5.0, 5.5, 0.5)
+    aligned = np.array([np.interp(at + c, offsets, v) for v, c in zip(values[good][::2], crossing[good][::2], strict=True)])
+    mean = aligned.mean(0)
+    step = mean[:4].mean() - mean[-4:].mean()
+    steepest = float(-np.gradient(mean, 0.5).min())
+    return float(1.022 * abs(step) / max(steepest, 1e-6))
