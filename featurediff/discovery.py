@@ -6,9 +6,13 @@ load that one -> check its hook -> take its detector objects -> check those. The
 
 from __future__ import annotations
 
+import atexit
+import contextlib
+import functools
 import hashlib
 import importlib.util
 import sys
+import threading
 from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib.machinery import SourceFileLoader
@@ -110,6 +114,27 @@ def load_detector_file(path: str | Path, name: str | None = None) -> Detector:
     return detector
 
 
+def close_detectors() -> None:
+    """Release the models of all loaded detectors; a fault in one does not stop the others. Happens by itself at the end."""
+    for detector in {id(d): d for d in (*_loaded.values(), *_from_file.values())}.values():
+        with contextlib.suppress(Exception):
+            detector.close()
+    for store in (_loaded, _from_file, _files):
+        store.clear()
+
+
+@functools.cache
+def _close_at_the_end() -> None:
+    """Have `close_detectors` run before the interpreter stops the threads that models need to close.
+
+    `atexit` comes too late for that. `threading` has an earlier hook, run last in first out, so ours must come after that of the
+    thread pools. The hook is private: where it is gone, `atexit` has to do.
+    """
+    import concurrent.futures.thread  # noqa: F401
+
+    getattr(threading, "_register_atexit", atexit.register)(close_detectors)
+
+
 # ---------------------------------------------------------------- choosing
 
 
@@ -183,6 +208,7 @@ def _run_file(path: Path, plugin: str) -> ModuleType:
 
 def _take(module: Any, plugin: str) -> tuple[Detector, ...]:
     """The detectors that a loaded plugin hands over, checked one by one. Raises DetectorError naming plugin and hook."""
+    _close_at_the_end()
     # A manager of its own for each plugin: a fault can only be this one's.
     manager = pluggy.PluginManager(PROJECT)
     manager.add_hookspecs(Hookspecs)

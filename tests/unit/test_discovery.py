@@ -203,3 +203,23 @@ def test_a_file_that_can_not_be_used(detector_file, tmp_path):
         discovery.load_detector_file(tmp_path / "missing.py")
     with pytest.raises(DetectorError, match="is no Python file"):
         discovery.load_detector_file(detector_file(GOOD, "kites.txt"))
+
+
+def test_closing_releases_all_and_survives_a_fault(detector_file):
+    closing = (
+        GOOD
+        + """
+closed = []
+def close_first(self):
+    closed.append(self.name)
+    raise RuntimeError("no")
+Kites.close = close_first
+"""
+    )
+    path = detector_file(closing.replace("[Kites()]", '[Kites(), Kites("boats")]'))
+    module = sys.modules[type(discovery.load_detector_file(path, "boats")).__module__]
+    discovery.load_detector_file(path, "kites")
+    discovery.close_detectors()
+    assert sorted(module.closed) == ["boats", "kites"]
+    with pytest.raises(DetectorError):
+        discovery.load_detector("kites")
