@@ -30,8 +30,8 @@ RESULT_WIDTH_PX = 1000
 class Error:
     """One error put into the drawing.
 
-    ``curves`` of the scene, or one ``end`` of them ("left", "right"), lie ``off_mm`` (x, y) from where they belong, along the head's
-    own axes. ``feature``: what the detector calls it. ``said``: the error in words.
+    ``curves`` of the scene, or one ``end`` of them ("left", "right"), lie ``off_mm`` (x, y) from where they belong, along the
+    head's own axes. ``feature``: what the detector calls it. ``said``: the error in words.
     """
 
     feature: str
