@@ -138,6 +138,7 @@ def _nose(face: Face, scale: Scale) -> list[Feature]:
     at = face.points
     sigma = SIGMA_LANDMARK * scale.pupils
     base = _left_to_right(curve(at[list(topology.NOSE_BASE)], scale))
+    beneath = 1.5 * sigma  # nostrils and shadow make the base the least sure line of the nose
     found = [
         Feature(
             "bridge of the nose", f"{NOSE}/bridge", "curve", curve(at[list(topology.BRIDGE)], scale), False,
@@ -148,7 +149,7 @@ def _nose(face: Face, scale: Scale) -> list[Feature]:
             "B", 0.6, "placement", 2 * sigma, estimated=True,
         ),
         Feature(
-            "base of the nose", f"{NOSE}/base", "curve", base, False, ("across", "down", "tilt"), "A", 0.9, "placement", sigma,
+            "base of the nose", f"{NOSE}/base", "curve", base, False, ("across", "down", "tilt"), "A", 0.9, "placement", beneath,
             anchors={"middle": nearest(base, at[topology.NOSE_BASE_MIDDLE])},
         ),
     ]  # fmt: skip

@@ -16,7 +16,9 @@ from featurediff_faces.vocabulary import CHEEKS, EYES, LOWER, NOSE
 
 PROFILE_TURN = 50.0  # degrees of turn from which the far side's eye and mouth corner are hidden or unreliable
 SIDEWAYS = 45.0  # degrees of lean from which left and right need a word of explanation
-SKIN = 14.0  # squared distance from the skin model (3 channels) that still counts as skin
+# Skin in shadow keeps its hue or, where the light is strong, its a* and b*; darker than this part of the skin's L* it is no skin.
+SHADOW = 0.4
+HUE = 6.5  # distance in a*, b*
 BARE = 0.45  # of the inner side of a line that must be skin for the line to be bare
 
 
@@ -71,10 +73,18 @@ def _covered(frame: Frame, features: tuple[Feature, ...], outline: Outline) -> d
         inward = np.where(((centre - feature.points) * normal).sum(1) > 0, 1.0, -1.0)[:, None] * normal
         at = np.linspace(0.05, 0.16, 8) * PUPILS
         colours = sample_profiles(frame.lab, feature.points, inward, at)
-        bare = (outline.skin.distance(colours) < SKIN).mean()
+        bare = _like_skin(colours, outline.skin.mean).mean()
         if bare < BARE:
             found[feature.name] = "a beard or a shadow covers it" if lower else "hair covers it"
     return found
+
+
+def _like_skin(lab: np.ndarray, skin: np.ndarray) -> np.ndarray:
+    """(...,) bool for (..., 3) colours: skin, lit or in shadow."""
+    darker = lab[..., 0] / max(skin[0], 1.0)
+    same = np.linalg.norm(lab[..., 1:] - skin[1:], axis=-1)
+    paled = np.linalg.norm(lab[..., 1:] / np.maximum(darker, 0.2)[..., None] - skin[1:], axis=-1)
+    return (np.minimum(same, paled) < HUE) & (darker > SHADOW)
 
 
 def _less_sure(face: Face, feature: Feature) -> Feature:

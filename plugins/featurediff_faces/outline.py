@@ -66,8 +66,8 @@ def find_outline(frame: Frame, mask: np.ndarray | None) -> Outline:
     crown = _hair_outline(frame, mask, edge, skin, pieces, missing, bald)
     _hairline(frame, mask, skin, hair, pieces, missing, len(above))
     for side in ("left", "right"):
-        _ear(frame, mask, edge, skin, side, pieces, missing)
-        _neck(frame, mask, skin, side, pieces, missing)
+        _ear(frame, mask, skin, side, pieces, missing)
+        _neck(frame, mask, edge, skin, side, pieces, missing)
         _shoulder(frame, mask, edge, side, pieces, missing)
     return Outline(pieces, missing, crown, skin, bald)
 
@@ -146,7 +146,7 @@ def _hair_outline(frame, mask, edge, skin, pieces, missing, bald) -> float | Non
         return None
     points = points[run]
     crown = int(np.argmin(points[:, 1]))
-    pieces[name] = Piece(points, 0.02, {"crown": crown})
+    pieces[name] = Piece(points, 0.01, {"crown": crown})
     return float(points[crown, 1])
 
 
@@ -160,7 +160,7 @@ def _hairline(frame, mask, skin, hair, pieces, missing, above_count) -> None:
         return
     points = frame.face.points
     origin = points[9]
-    angles = np.radians(np.arange(-56, 57, 2.0))
+    angles = np.radians(np.arange(-62, 63, 2.0))
     directions = np.column_stack([np.sin(angles), -np.cos(angles)])
     both = topology.sides()
     brows = np.vstack([points[list(side.brow_top)] for side in both.values()])
@@ -183,11 +183,18 @@ def _hairline(frame, mask, skin, hair, pieces, missing, above_count) -> None:
     if run.stop - run.start < 14:
         missing[name] = "hair and forehead can't be told apart"
         return
-    line = resample(found.points[run], STEP * PUPILS)
-    snapped = snap(frame.lab, line, PUPILS, reach=0.05, pull=0.4, stiffness=0.3)
+    # A lone ray on a strand of hair must not put a spike into the line.
+    steady = _median(distance, 5)
+    line = resample((origins + steady[:, None] * directions)[run], STEP * PUPILS)
+    snapped = snap(frame.lab, line, PUPILS, reach=0.05, pull=0.4)
     line = snapped.points if snapped.found else line
     middle = int(np.argmin(np.abs(line[:, 0] - points[topology.TOP_OF_MESH, 0])))
-    pieces[name] = Piece(line, 0.02 if snapped.found else 0.035, {"middle": middle})
+    pieces[name] = Piece(line, 0.012 if snapped.found else 0.03, {"middle": middle})
+
+
+def _median(values: np.ndarray, width: int) -> np.ndarray:
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
 
 
 def _close_gaps(good: np.ndarray, longest: int) -> np.ndarray:
@@ -209,7 +216,7 @@ def _close_gaps(good: np.ndarray, longest: int) -> np.ndarray:
 # ---------------------------------------------------------------- ears
 
 
-def _ear(frame, mask, edge, skin, side_name, pieces, missing) -> None:
+def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
     """Skin beside the cheek line, between brow and mouth level: the outer edge of an ear."""
     name = f"ear on the {side_name}"
     yaw = frame.face.yaw
@@ -268,7 +275,7 @@ def _ear(frame, mask, edge, skin, side_name, pieces, missing) -> None:
 # ---------------------------------------------------------------- neck and shoulders
 
 
-def _neck(frame, mask, skin, side_name, pieces, missing) -> None:
+def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     """Where the neck's skin ends below the jaw, row by row."""
     name = f"neck on the {side_name}"
     points = frame.face.points
@@ -287,6 +294,10 @@ def _neck(frame, mask, skin, side_name, pieces, missing) -> None:
         missing[name] = "clothes, hair or a beard cover it"
         return
     neck = colours.fit(np.vstack([throat.reshape(-1, 3)[::7], skin.mean[None], skin.mean[None]]), np.array([11.0, 3.0, 4.0]))
+    line = _neck_silhouette(frame, edge, neck, chin, outward)
+    if line is not None:
+        pieces[name] = Piece(line, 0.012)
+        return
     jaw = resample(points[[topology.CHIN, *both[side_name].jaw]], 2.0)
     order = np.argsort(jaw[:, 1])
     begin = np.where(rows > chin[1], chin[0], np.interp(rows, jaw[order, 1], jaw[order, 0]) + outward * 0.04 * PUPILS)
@@ -318,6 +329,24 @@ def _neck(frame, mask, skin, side_name, pieces, missing) -> None:
         missing[name] = "its edge can't be told from what is beside it"
         return
     pieces[name] = Piece(snapped.points, 0.025)
+
+
+def _neck_silhouette(frame, edge, neck, chin, outward) -> np.ndarray | None:
+    """The silhouette beside the neck, where what lies just inside it has the neck's colour; else None."""
+    beside = (edge[:, 0] - chin[0]) * outward
+    level = edge[:, 1] - chin[1]
+    part = (level > -0.15 * PUPILS) & (level < 0.8 * PUPILS) & (beside > 0.35 * PUPILS) & (beside < 1.15 * PUPILS)
+    run = _longest_run(part)
+    if run.stop - run.start < 0.25 * PUPILS:
+        return None
+    line = resample(edge[run], STEP * PUPILS)
+    line = snap(frame.lab, line, PUPILS, reach=0.05, pull=0.4).points
+    inner = line[:, None, :] - outward * np.array([[0.06, 0.0], [0.1, 0.0], [0.14, 0.0]]) * PUPILS
+    at = np.round(inner).astype(int).clip(0, frame.lab.shape[0] - 1)
+    like = (neck.distance(frame.lab[at[..., 1], at[..., 0]]) < 14.0).mean(1) > 0.5
+    steep = np.abs(np.gradient(line[:, 1])) > 0.5 * np.abs(np.gradient(line[:, 0]))
+    run = _longest_run(_close_gaps(like & steep & _seen(frame, line) & ~_at_border(frame, line), 3))
+    return line[run] if (run.stop - run.start) * STEP > 0.25 else None
 
 
 def _shoulder(frame, mask, edge, side_name, pieces, missing) -> None:

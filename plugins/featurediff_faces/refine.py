@@ -11,30 +11,36 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from featurediff.geometry import normals
+from featurediff.geometry import normals, resample
 from featurediff_faces.paths import best_path
 
 # All in parts of the pupil distance.
 REACH = 0.035  # how far an edge is looked for on either side
 SAMPLE = 0.004  # between samples along a normal
 BLUR = 0.008  # sigma of the derivative across
+STIFFNESS = 0.5
+PULL = 0.3
 SIDE = 0.025  # how far from the curve the colours of its two sides are taken
 
-# In units of the curve's own noise: an edge this clear is followed; below it, the landmark curve stays.
-CLEAR = 2.5
+# An edge is followed when its step is at least this many L*a*b* units (dark line: this much darker), and stands out this
+# many times from what else there is beside the curve; else the landmark curve stays.
+LEAST_STEP = 3.0
+LEAST_CONTRAST = 1.25
 
 
 @dataclass(frozen=True)
 class Snapped:
-    """``points`` (n, 2) px; ``clear``: how clear the edge is over the curve's own noise; ``offset`` (n,) px along the normals."""
+    """``points`` (n, 2) px; ``step``: height of the edge in L*a*b* units; ``contrast``: how many times it stands out from what
+    else there is beside the curve; ``offset`` (n,) px along the normals."""
 
     points: np.ndarray
-    clear: float
+    step: float
+    contrast: float
     offset: np.ndarray
 
     @property
     def found(self) -> bool:
-        return self.clear >= CLEAR
+        return self.step >= LEAST_STEP and self.contrast >= LEAST_CONTRAST
 
 
 def sample_profiles(image: np.ndarray, points: np.ndarray, normal: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -55,36 +61,76 @@ def snap(
     points: np.ndarray,
     unit: float,
     *,
-    closed: bool = False,
     look_for: str = "edge",
     reach: float = REACH,
-    stiffness: float = 0.25,
-    pull: float = 0.3,
+    stiffness: float = STIFFNESS,
+    pull: float = PULL,
     along: float = 1.5,
 ) -> Snapped:
-    """Move a curve (n, 2) on to the picture's edge.
+    """Move an open curve (n, 2) on to the picture's edge.
 
     ``lab`` (h, w, 3) float32; ``unit``: px between the pupils. ``look_for``: "edge", where the colours of the curve's two sides
-    meet; "dark line", the middle of a dark line. ``pull``: how much the curve's own place counts, in parts of a clear edge.
+    meet; "dark line", the middle of a dark line; "edge or dark line", a line where there is a clear one. ``pull``: how much the
+    curve's own place counts, in parts of a clear edge. ``stiffness``: how much its own shape does. ``along``: points over which
+    the picture is averaged along the curve.
     """
     at = np.arange(-(reach + SIDE + 0.02), reach + SIDE + 0.0201, SAMPLE) * unit
-    normal = normals(points, closed)
+    normal = normals(points)
     profile = sample_profiles(lab, points, normal, at)
-    flat = np.abs(at) <= reach * unit + 1e-9
-    score = _edge_score(profile, at, unit) if look_for == "edge" else _line_score(profile, at, unit)
-    score = _blur(score, along, 0)[:, flat]
-    at = at[flat]
+    within = np.abs(at) <= reach * unit + 1e-9
+    best = None
+    for kind in ("dark line", "edge"):
+        if kind not in look_for:
+            continue
+        score = _edge_score(profile, at, unit) if kind == "edge" else _line_score(profile, at, unit)
+        found = _follow(_blur(score, along, 0)[:, within], at[within], points, normal, kind, reach * unit, stiffness, pull)
+        if best is None or (found.found and not best.found):
+            best = found
+    return best
+
+
+def _follow(score, at, points, normal, kind, reach, stiffness, pull) -> Snapped:
     height = np.percentile(score, 95)
-    noise = np.median(np.abs(score - np.median(score))) * 1.4826
     if height <= 1e-6:
-        return Snapped(points, 0.0, np.zeros(len(points)))
-    table = score / height - pull * (at / (reach * unit))[None, :] ** 2
-    path = best_path(table, stiffness, closed)
-    offset = np.interp(path, np.arange(len(at)), at)
-    offset = _blur(offset[:, None], 2.0, 0, closed)[:, 0]
+        return Snapped(points, 0.0, 0.0, np.zeros(len(points)))
+    path = best_path(score / height - pull * (at / reach)[None, :] ** 2, stiffness)
+    offset = _blur(np.interp(path, np.arange(len(at)), at)[:, None], 2.0, 0)[:, 0]
     on_path = score[np.arange(len(points)), np.clip(np.round(path).astype(int), 0, len(at) - 1)]
-    clear = float((np.median(on_path) - np.median(score)) / max(noise, 1e-6))
-    return Snapped(points + offset[:, None] * normal, clear, offset)
+    beside = max(float(np.median(np.abs(score))), 1e-6)
+    # The slope of a step blurred by BLUR, turned back into the step's height.
+    step = float(np.median(on_path)) * (np.sqrt(2 * np.pi) * BLUR / SAMPLE if kind == "edge" else 1.0)
+    return Snapped(points + offset[:, None] * normal, step, float(np.median(on_path)) / beside, offset)
+
+
+def end_along(lab: np.ndarray, path: np.ndarray, unit: float, half: float, reach: float = 0.07, pull: float = 0.5) -> float:
+    """How many px beyond (or before, < 0) the end of ``path`` (n, 2) the dark mark along it really ends.
+
+    The mark's darkness against its two sides, ``half`` px wide on either side, is read along the path and straight on beyond it;
+    the end is where it falls most, within ``reach`` pupil distances, or 0.0 where it does not fall clearly.
+    """
+    direction = path[-1] - path[max(len(path) - 8, 0)]
+    direction /= max(np.hypot(*direction), 1e-9)
+    step = SAMPLE * unit
+    beyond = path[-1] + np.arange(1, int(2 * reach * unit / step))[:, None] * step * direction
+    line = resample(np.vstack([path, beyond]), step)
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    across = np.linspace(-2.6 * half, 2.6 * half, 27)
+    # Dark or red against what lies beside it: a brow, a mouth, a lip.
+    profile = sample_profiles(lab, line, normals(line), across)
+    profile = profile[..., 0] - profile[..., 1]
+    core = profile[:, np.abs(across) <= half].mean(1)
+    sides = np.minimum(profile[:, across < -1.5 * half].mean(1), profile[:, across > 1.5 * half].mean(1))
+    dark = _blur((sides - core)[:, None], 0.010 * unit / step, 0)[:, 0]
+    fall = -np.gradient(dark)
+    at = np.arange(len(line)) * step - length
+    near = np.abs(at) <= reach * unit
+    inside = np.median(dark[(at < -0.1 * unit) & (at > -0.35 * unit)])
+    if inside < 2.0 or not near.any():
+        return 0.0
+    score = fall[near] / max(fall[near].max(), 1e-6) - pull * (at[near] / (reach * unit)) ** 2
+    best = int(score.argmax())
+    after = dark[near][best:].min()
+    return float(at[near][best]) if after < 0.5 * inside else 0.0
 
 
 def _edge_score(profile: np.ndarray, at: np.ndarray, unit: float) -> np.ndarray:

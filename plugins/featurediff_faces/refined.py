@@ -19,13 +19,42 @@ from featurediff_faces.features import (
     peak,
 )  # fmt: skip
 from featurediff_faces.frame import PUPILS, Frame
-from featurediff_faces.refine import Snapped, snap
+from featurediff_faces.refine import Snapped, end_along, snap
 from featurediff_faces.vocabulary import SIDES, sided
 
-# Uncertainty of a curve that was found in the picture, in pupil distances; measured on rendered faces of development
-# (tests/benchmark/faces_reference.py).
-SIGMA_SNAPPED = 0.007
+# Standard uncertainty across a curve that was found in the picture, in pupil distances: about 1.3 times what rendered faces of
+# development gave (tests/benchmark/faces_reference.py), because photographs are less clear than they are.
+SIGMA_SNAPPED = {
+    "brow": 0.012,
+    "eye": 0.01,
+    "upper lid": 0.007,
+    "lower lid": 0.012,
+    "iris": 0.008,
+    "upper lip edge": 0.007,
+    "lower lip edge": 0.007,
+    "lower edge of the upper lip": 0.007,
+    "upper edge of the lower lip": 0.007,
+    "mouth line": 0.007,
+    "mouth corner": 0.02,
+    "wing of the nose": 0.025,
+    "chin": 0.015,
+    "jaw": 0.016,
+    "cheek line": 0.015,
+}
 UNIT = Scale(PUPILS)
+
+
+# How each curve is looked for in the picture; what is not named here keeps its landmark curve.
+HOW = {
+    "lower edge of the upper lip": {},
+    "upper edge of the lower lip": {},
+    "upper lip edge": {},
+    "lower lip edge": {},
+    "wing of the nose": {"stiffness": 2.0},
+    "chin": {"look_for": "edge or dark line", "reach": 0.06},
+    "jaw": {"look_for": "edge or dark line", "reach": 0.06},
+    "cheek line": {"reach": 0.06},
+}
 
 
 def refined_features(frame: Frame) -> tuple[Feature, ...]:
@@ -35,50 +64,76 @@ def refined_features(frame: Frame) -> tuple[Feature, ...]:
     for side_name in SIDES:
         found.update(_brow(frame, sides[side_name], found[sided("brow", side_name)]))
         found.update(_eye(frame, side_name, found))
-    for name, how in (
-        ("mouth line", {"look_for": "dark line"}),
-        ("lower edge of the upper lip", {}),
-        ("upper edge of the lower lip", {}),
-        ("upper lip edge", {}),
-        ("lower lip edge", {}),
-        ("base of the nose", {"look_for": "dark line"}),
-        ("wing of the nose on the left", {}),
-        ("wing of the nose on the right", {}),
-        ("chin", {"reach": 0.05}),
-        ("jaw on the left", {"reach": 0.05}),
-        ("jaw on the right", {"reach": 0.05}),
-        ("cheek line on the left", {"reach": 0.06}),
-        ("cheek line on the right", {"reach": 0.06}),
-    ):
-        if name in found:
-            found[name] = _snapped(frame, found[name], **how)
+    for name, feature in found.items():
+        how = HOW.get(name.partition(" on the ")[0])
+        if how is not None:
+            found[name] = _with(feature, snap(frame.lab, feature.points, PUPILS, **how))
+    found.update(_mouth(frame, found))
     return tuple(found.values())
 
 
 def _snapped(frame: Frame, feature: Feature, **how) -> Feature:
-    moved = snap(frame.lab, feature.points, PUPILS, **how)
-    return _with(feature, moved)
+    return _with(feature, snap(frame.lab, feature.points, PUPILS, **how))
 
 
 def _with(feature: Feature, moved: Snapped) -> Feature:
     if not moved.found:
         return feature
-    return replace(feature, points=moved.points, sigma_px=SIGMA_SNAPPED * PUPILS)
+    return replace(feature, points=moved.points, sigma_px=_sigma(feature))
+
+
+def _sigma(feature: Feature) -> float:
+    return SIGMA_SNAPPED[feature.name.partition(" on the ")[0]] * PUPILS
 
 
 def _brow(frame: Frame, side: topology.SideTopology, feature: Feature) -> dict[str, Feature]:
     """Top and bottom edge, each on its own, joined again to one outline."""
     edges = [curve(frame.face.points[list(chain)], UNIT) for chain in (side.brow_top, side.brow_bottom)]
-    moved = [snap(frame.lab, edge, PUPILS, reach=0.05) for edge in edges]
+    moved = [snap(frame.lab, edge, PUPILS, reach=0.045) for edge in edges]
     top, bottom = (m.points if m.found else edge for m, edge in zip(moved, edges, strict=True))
+    if all(m.found for m in moved):
+        top, bottom = _brow_ends(frame, top, bottom)
     outline = resample(np.vstack([top, bottom[::-1]]), UNIT.step, closed=True)
     ends = {
         "outer end": nearest(outline, (top[0] + bottom[0]) / 2),
         "inner end": nearest(outline, (top[-1] + bottom[-1]) / 2),
         "peak": nearest(outline, peak(top)),
     }
-    sigma = SIGMA_SNAPPED if all(m.found for m in moved) else SIGMA_LANDMARK
-    return {feature.name: replace(feature, points=outline, anchors=ends, sigma_px=sigma * PUPILS)}
+    sigma = _sigma(feature) if all(m.found for m in moved) else SIGMA_LANDMARK * PUPILS
+    return {feature.name: replace(feature, points=outline, anchors=ends, sigma_px=sigma)}
+
+
+def _brow_ends(frame: Frame, top: np.ndarray, bottom: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Both edges (outer to inner end) lengthened or shortened to where the brow's darkness ends along its middle line."""
+    count = min(len(top), len(bottom))
+    t, b = _resampled(top, count), _resampled(bottom, count)
+    middle = (t + b) / 2
+    half = float(np.median(np.hypot(*(t - b).T))) / 2
+    outer = end_along(frame.lab, middle[::-1], PUPILS, half)
+    inner = end_along(frame.lab, middle, PUPILS, half)
+    return tuple(_to_length(edge, outer, inner) for edge in (top, bottom))
+
+
+def _resampled(points: np.ndarray, count: int) -> np.ndarray:
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    at = np.linspace(0, arc[-1], count)
+    return np.column_stack([np.interp(at, arc, points[:, 0]), np.interp(at, arc, points[:, 1])])
+
+
+def _to_length(points: np.ndarray, first: float, last: float) -> np.ndarray:
+    """A curve made longer (> 0) or shorter (< 0) at its first and last end by so many px, straight on where longer."""
+    for grow in (last, first):
+        points = points[::-1]
+        if grow > 0:
+            on = points[0] - points[min(3, len(points) - 1)]
+            points = np.vstack([points[0] + grow * on / max(np.hypot(*on), 1e-9), points])
+        elif grow < 0:
+            arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+            keep = arc > -grow
+            if keep.sum() > 3:
+                start = np.array([np.interp(-grow, arc, points[:, i]) for i in (0, 1)])
+                points = np.vstack([start, points[keep]])
+    return resample(points, UNIT.step)
 
 
 def _eye(frame: Frame, side_name: str, found: dict[str, Feature]) -> dict[str, Feature]:
@@ -97,6 +152,30 @@ def _eye(frame: Frame, side_name: str, found: dict[str, Feature]) -> dict[str, F
     )
     iris = found[sided("iris", side_name)]
     return {lid.name: lid for lid in lids} | {eye.name: eye, iris.name: _iris(frame, iris, outline)}
+
+
+def _mouth(frame: Frame, found: dict[str, Feature]) -> dict[str, Feature]:
+    """The mouth line by its darkness, the corners by where it ends, the lips' edges tied to the corners."""
+    changed: dict[str, Feature] = {}
+    line = found.get("mouth line")
+    if line is not None:
+        line = _with(line, snap(frame.lab, line.points, PUPILS, look_for="dark line"))
+        middle = line.points
+    else:
+        upper, lower = found["lower edge of the upper lip"].points, found["upper edge of the lower lip"].points
+        middle = (_resampled(upper, 48) + _resampled(lower, 48)) / 2
+    half = 0.012 * PUPILS
+    grow = [end_along(frame.lab, way, PUPILS, half, 0.04, 0.8) for way in (middle[::-1], middle)]
+    corners = [_to_length(middle, grow[0], grow[1])[i] for i in (0, -1)]
+    if line is not None:
+        changed[line.name] = replace(line, points=_to_length(line.points, *grow))
+    for name in ("upper lip edge", "lower lip edge", "lower edge of the upper lip", "upper edge of the lower lip"):
+        if name in found:
+            changed[name] = replace(found[name], points=_pinned(found[name].points, corners))
+    for side_name, corner in zip(SIDES, corners, strict=True):
+        name = sided("mouth corner", side_name)
+        changed[name] = replace(found[name], points=corner[None], sigma_px=_sigma(found[name]))
+    return changed
 
 
 def _pinned(points: np.ndarray, ends: list[np.ndarray]) -> np.ndarray:
@@ -134,7 +213,7 @@ def _iris(frame: Frame, iris: Feature, lids: np.ndarray) -> Feature:
     if best[0] < 3.0:
         return iris
     points = centre + np.array(best[1:3]) + best[3] * spokes
-    return replace(iris, points=points, sigma_px=SIGMA_SNAPPED * PUPILS)
+    return replace(iris, points=points, sigma_px=_sigma(iris))
 
 
 def _read(image: np.ndarray, points: np.ndarray) -> np.ndarray:
