@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
+from featurediff.geometry import resample
+from featurediff.testing import facepaint, strands
 from featurediff.testing.heads import EYEBALL_RADIUS, Head, build_head, hair_field
 from featurediff.testing.outlines import outlines
+from featurediff.testing.paper import noise
 from featurediff.testing.raster import Seen, interpolate, rasterise, vertex_normals
 from featurediff.testing.scenes import Scene
 
 CAMERA_CM = 95.0
-IRIS_CM = 0.59
 PIVOT = np.array([0.0, 0.5, -4.0])
+EMPTY_DEPTH = -14.0
 
 
 class View:
@@ -22,8 +28,8 @@ class View:
         w, h = size
         self.size = size
         self.turn = _rotation(yaw, pitch, roll)
-        self.focal = 36.5 * CAMERA_CM * min(w / 1200, h / 1500)
-        self.centre = np.array([(w - 1) / 2, h * 0.475])
+        self.cm = 36.0 * min(w / 1200, h / 1500)
+        self.centre = np.array([(w - 1) / 2, h * 0.46])
 
     def turned(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) head cm -> camera-aligned cm."""
@@ -33,7 +39,7 @@ class View:
         """(n, 3) camera-aligned cm -> (n, 2) px."""
         away = (CAMERA_CM - turned[:, 2])[:, None]
         flat = turned[:, :2] - [0.0, 2.0]
-        return self.centre + self.focal * flat * [1.0, -1.0] / away
+        return self.centre + self.cm * CAMERA_CM * flat * [1.0, -1.0] / away
 
     def project(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) head cm -> (n, 2) px."""
@@ -48,72 +54,98 @@ def _rotation(yaw: float, pitch: float, roll: float) -> np.ndarray:
     return rz @ rx @ ry
 
 
+@dataclass(frozen=True)
+class _Stage:
+    """All that painting needs of one rendered view; arrays per pixel."""
+
+    part: np.ndarray
+    names: list[str]
+    normal: np.ndarray
+    place: np.ndarray
+    position: np.ndarray
+    depth: np.ndarray
+
+    def of(self, name: str) -> np.ndarray:
+        """(h, w) bool: where that part is seen."""
+        return self.part == self.names.index(name) if name in self.names else np.zeros(self.part.shape, bool)
+
+
 def render_face(seed, *, yaw, pitch, roll, glasses, beard, mouth_open, size) -> Scene:
     """See `featurediff.testing.scenes.rendered_face`."""
     head = build_head(seed, mouth_open)
     view = View(size, yaw, pitch, roll)
     rng = np.random.default_rng([11, seed])
-    w, h = size
+    stage = _stage(head, view, (yaw, pitch, roll))
+    curves = _feature_curves(head, view, rng, mouth_open)
+    curves |= _outline_curves(stage, head, view)
+    look = _Look(rng)
+    picture = _skin_and_clothes(stage, head, view, look, curves, rng)
+    picture = facepaint.paint_nose(picture, curves, view.cm)
+    picture = facepaint.paint_mouth(picture, curves, view.cm, look.skin, mouth_open)
+    picture = facepaint.paint_eyes(picture, curves, view.cm, _glints(head, view), rng)
+    fills = {}
+    for side in ("left", "right"):
+        hairs = facepaint.brow_hairs(curves[f"brow {side} top"], curves[f"brow {side} bottom"], side == "right", view.cm, rng)
+        fills[f"brow {side}"] = tuple(hairs)
+        brow = np.vstack([curves[f"brow {side} top"], curves[f"brow {side} bottom"][::-1]])
+        picture = facepaint.over(picture, 0.42 * facepaint.fill(picture.shape[:2], brow, 0.09 * view.cm), look.brow)
+        picture = facepaint.paint_hairs(picture, hairs, look.brow, 0.75, 2, rng)
+    if beard:
+        picture, fills["beard"] = _beard(picture, stage, look, view, curves, rng)
+    picture, fills["hair"] = _paint_hair(picture, stage, head, view, look, curves, rng)
+    if glasses:
+        picture = _glasses(picture, head, view, curves)
+    hidden = _hidden(stage, head, view, curves)
+    curves = {name: curve for name, curve in curves.items() if name not in hidden}
+    return _scene(seed, picture, stage, head, view, curves, fills, rng)
+
+
+class _Look:
+    """Colours and light of one person."""
+
+    def __init__(self, rng: np.random.Generator):
+        self.skin = facepaint.skin_colour(rng)
+        self.hair = np.array(facepaint.HAIR_COLOURS[rng.integers(len(facepaint.HAIR_COLOURS))]) * rng.uniform(0.85, 1.15)
+        self.brow = np.minimum(self.hair * 0.55 + 0.01, self.skin * 0.5)
+        self.iris = np.array(facepaint.IRIS_COLOURS[rng.integers(len(facepaint.IRIS_COLOURS))])
+        self.clothes = rng.uniform(0.15, 0.75, 3)
+        side = rng.choice([-1.0, 1.0])
+        self.key = _unit([side * rng.uniform(0.35, 0.75), rng.uniform(0.35, 0.7), 0.75])
+        self.fill = _unit([-side * 0.8, 0.05, 0.55])
+        self.background = rng.uniform(0.35, 0.8) + rng.normal(0, 0.03, 3)
+
+
+def _unit(v) -> np.ndarray:
+    v = np.asarray(v, float)
+    return v / np.linalg.norm(v)
+
+
+def _stage(head: Head, view: View, pose: tuple[float, float, float]) -> _Stage:
     names = list(head.parts)
-    points = [view.turned(head.parts[n].points) for n in names]
     # The body follows only a part of the head's turn.
-    body = names.index("body")
-    half = View(size, 0.25 * yaw, 0.1 * pitch, 0.1 * roll)
-    points[body] = half.turned(head.parts["body"].points)
-    counts = np.cumsum([0] + [len(p) for p in points])
+    trunk = View(view.size, 0.25 * pose[0], 0.1 * pose[1], 0.15 * pose[2])
+    clouds = [(trunk if n == "body" else view).turned(head.parts[n].points) for n in names]
+    counts = np.cumsum([0] + [len(c) for c in clouds])
     triangles = np.vstack([head.parts[n].triangles + counts[i] for i, n in enumerate(names)])
     owner = np.concatenate([np.full(len(head.parts[n].triangles), i) for i, n in enumerate(names)])
-    cloud, place = np.vstack(points), np.vstack([head.parts[n].place for n in names])
-    normal = np.vstack([_outward(p, head.parts[n].triangles) for p, n in zip(points, names, strict=True)])
-    seen = _see(view, cloud, place, triangles, owner, names, head, (h, w))
+    cloud, place = np.vstack(clouds), np.vstack([head.parts[n].place for n in names])
+    normal = np.vstack([_outward(c, head.parts[n].triangles) for c, n in zip(clouds, names, strict=True)])
+    seen = _see(view.px(cloud), cloud, place, triangles, owner == names.index("hair"), head, view.size[::-1])
     part = np.where(seen.triangle >= 0, owner[seen.triangle], -1)
-    picture = _shade(seen, triangles, part, names, place, normal, cloud, head, rng)
-    curves = {name: view.project(line) for name, line in head.lines.items()}
-    picture = _paint(picture, curves, rng)
-    curves |= _outline_curves(part, names, seen, triangles, place, head, view)
-    pixels = np.clip(cv2.GaussianBlur(picture, (0, 0), 0.8) * 255 + rng.normal(0, 1.2, picture.shape), 0, 255).astype(np.uint8)
-    solid = (part == names.index("skin")) | (part == names.index("hair"))
-    rows, cols = np.nonzero(solid)
-    chin = curves["chin"][:, 1].max() if "chin" in curves else rows.max()
-    height = float(chin - rows.min())
-    centre = (float(cols.min() + cols.max()) / 2, float(rows.min() + chin) / 2)
-    marks = {"landmarks": view.project(head.vertices)}
-    return Scene(f"face {seed}", pixels, curves, height, centre, part >= 0, marks)
+    n, at, position = np.split(interpolate(seen, triangles, np.hstack([normal, place, cloud])), [3, 6], axis=2)
+    n = n / np.maximum(np.linalg.norm(n, axis=2, keepdims=True), 1e-9)
+    # Surfaces seen from behind (inner side of hanging hair) are lit as if they faced us.
+    n = np.where(n[..., 2:] < 0, n * [1, 1, -1], n)
+    return _Stage(part, names, n, at, position, np.where(part >= 0, seen.depth, EMPTY_DEPTH).astype(np.float32))
 
 
-def _outline_curves(part, names, seen, triangles, place, head, view) -> dict[str, np.ndarray]:
-    at = interpolate(seen, triangles, place)
-    body = part == names.index("body")
-    clothes = body & is_clothes(at)
-    masks = {name: part == names.index(name) for name in ("hair", "ear left", "ear right") if name in names}
-    masks |= {name: np.zeros(part.shape, bool) for name in ("ear left", "ear right") if name not in names}
-    skin = np.isin(part, [i for i, n in enumerate(names) if n == "skin" or n.startswith("eyeball")])
-    masks |= {"skin": _filled(skin, head, view), "neck": body & ~clothes, "clothes": clothes}
-    marks = view.project(head.vertices)
-    cm = view.focal / CAMERA_CM
-    return outlines(masks, marks[152], float(marks[13, 1]), float(marks[[105, 334], 1].mean()), cm)
-
-
-def _filled(mask, head, view) -> np.ndarray:
-    """The skin without the holes of eyes and mouth."""
-    whole = np.zeros(mask.shape, np.uint8)
-    found, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    cv2.drawContours(whole, found, -1, 1, -1)
-    return whole.astype(bool)
-
-
-def is_clothes(at: np.ndarray) -> np.ndarray:
-    """Where the body (..., 3) is clothed: below a round neckline."""
-    return at[..., 1] < -15.5 - 0.06 * np.abs(at[..., 0])
-
-
-def _see(view, cloud, place, triangles, owner, names, head, shape) -> Seen:
+def _see(px, cloud, place, triangles, is_hair, head, shape) -> Seen:
     """What is seen, with the hair shell cut exactly along the hairline."""
-    hair = owner == names.index("hair")
-    bare = rasterise(view.px(cloud), cloud[:, 2], triangles[~hair], shape)
-    bare_number, hair_number = np.flatnonzero(~hair), np.flatnonzero(hair)
-    shell = rasterise(view.px(cloud), cloud[:, 2], triangles[hair], shape)
-    inside = hair_field(interpolate(shell, triangles[hair], place), head.traits) > 0
+    bare_number, hair_number = np.flatnonzero(~is_hair), np.flatnonzero(is_hair)
+    bare = rasterise(px, cloud[:, 2], triangles[~is_hair], shape)
+    # Cut before the z-buffer: triangles entirely outside the hair would hide hair behind them.
+    shell = rasterise(px, cloud[:, 2], triangles[is_hair], shape)
+    inside = hair_field(interpolate(shell, triangles[is_hair], place), head.traits) > 0
     front = inside & (shell.triangle >= 0) & (shell.depth > bare.depth)
     triangle = np.where(front, hair_number[shell.triangle], np.where(bare.triangle >= 0, bare_number[bare.triangle], -1))
     weights = np.where(front[..., None], shell.weights, bare.weights)
@@ -127,78 +159,242 @@ def _outward(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
     return normal if (normal * away).sum() > 0 else -normal
 
 
-def _shade(seen: Seen, triangles, part, names, place, normal, cloud, head: Head, rng) -> np.ndarray:
-    n = interpolate(seen, triangles, normal)
-    n /= np.maximum(np.linalg.norm(n, axis=2, keepdims=True), 1e-9)
-    at = interpolate(seen, triangles, place)
-    h, w = part.shape
-    light = np.array([-0.45, 0.55, 0.72])
-    light /= np.linalg.norm(light)
-    fill = np.array([0.7, 0.1, 0.6])
-    fill /= np.linalg.norm(fill)
-    key = np.clip(0.12 + 0.88 * (n @ light), 0, None)
-    shade = 0.30 + 0.62 * key + 0.16 * np.clip(n @ fill, 0, None)
-    depth = np.where(part >= 0, seen.depth, -14.0).astype(np.float32)
-    for radius, strength in ((9, 0.10), (26, 0.045), (60, 0.018)):
-        around = cv2.GaussianBlur(depth, (0, 0), radius)
-        shade *= np.exp(-strength * np.clip(around - depth, 0, 6))
-    skin = np.array([0.86, 0.67, 0.56]) * rng.uniform(0.75, 1.05) + rng.normal(0, 0.012, 3)
-    hair_colour = np.array([0.22, 0.16, 0.11]) * rng.uniform(0.4, 2.2)
-    albedo = np.zeros((h, w, 3))
-    for i, name in enumerate(names):
-        where = part == i
-        if name == "skin":
-            albedo[where] = skin
-        elif name == "hair":
-            albedo[where] = hair_colour
-        elif name == "body":
-            low = is_clothes(at)
-            albedo[where] = skin * 0.95
-            albedo[where & low] = rng.uniform(0.2, 0.6, 3)
-        else:
-            albedo[where] = _eyeball(at[where], rng)
-    back = np.array([0.62, 0.64, 0.66]) * (0.8 + 0.25 * np.linspace(1, 0, h)[:, None, None])
-    return np.where((part >= 0)[..., None], albedo * shade[..., None], back)
-
-
-def _eyeball(at: np.ndarray, rng) -> np.ndarray:
-    r = np.hypot(at[:, 0], at[:, 1])
-    colour = np.tile([0.9, 0.88, 0.86], (len(at), 1))
-    iris = np.clip((IRIS_CM - r) / 0.06, 0, 1)[:, None]
-    colour = colour * (1 - iris) + iris * np.array([0.30, 0.22, 0.15])
-    pupil = np.clip((0.24 - r) / 0.05, 0, 1)[:, None]
-    colour = colour * (1 - pupil) + pupil * 0.03
-    glint = np.exp(-0.5 * (((at[:, 0] + 0.2) / 0.07) ** 2 + ((at[:, 1] - 0.22) / 0.07) ** 2))[:, None]
-    return colour * (1 - glint) + glint
-
-
-def _soft_fill(shape, polygon, blur) -> np.ndarray:
-    mask = np.zeros(shape, np.float32)
-    cv2.fillPoly(mask, [np.round(polygon * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
-    return cv2.GaussianBlur(mask, (0, 0), blur)[..., None]
-
-
-def _soft_line(shape, line, width, blur) -> np.ndarray:
-    mask = np.zeros(shape, np.float32)
-    cv2.polylines(mask, [np.round(line * 16).astype(np.int32)], False, 1.0, max(1, round(width)), cv2.LINE_AA, 4)
-    return cv2.GaussianBlur(mask, (0, 0), blur)[..., None]
-
-
-def _paint(picture, curves, rng) -> np.ndarray:
-    shape = picture.shape[:2]
+def _feature_curves(head: Head, view: View, rng, mouth_open: float) -> dict[str, np.ndarray]:
+    """Projected feature lines (n, 2) px. Brow edges are rounded off at the inner end, as brows are."""
+    curves = {name: view.project(line) for name, line in head.lines.items()}
+    if mouth_open <= 0.02:
+        curves["lip line"] = 0.5 * (curves["inner upper lip"] + curves["inner lower lip"])
     for side in ("left", "right"):
-        brow = np.vstack([curves[f"brow {side} top"], curves[f"brow {side} bottom"][::-1]])
-        alpha = 0.85 * _soft_fill(shape, brow, 4.0)
-        picture = picture * (1 - alpha) + alpha * np.array([0.18, 0.13, 0.10])
-        lash = np.clip(0.9 * _soft_line(shape, curves[f"upper lid {side}"], 5, 1.5), 0, 1)
-        picture = picture * (1 - lash) + lash * 0.06
-        lower = 0.4 * _soft_line(shape, curves[f"lower lid {side}"], 3, 1.5)
-        picture = picture * (1 - lower) + lower * np.array([0.25, 0.15, 0.12])
-    upper = np.vstack([curves["upper lip edge"], curves["inner upper lip"][::-1]])
-    lower = np.vstack([curves["lower lip edge"], curves["inner lower lip"][::-1]])
-    for lip, tone in ((upper, 0.55), (lower, 0.5)):
-        alpha = tone * _soft_fill(shape, lip, 2.5)
-        picture = picture * (1 - alpha) + alpha * np.array([0.62, 0.30, 0.28])
-    mouth = _soft_fill(shape, np.vstack([curves["inner upper lip"], curves["inner lower lip"][::-1]]), 1.2)
-    picture = picture * (1 - mouth) + mouth * np.array([0.15, 0.05, 0.05])
+        curves |= _iris_curves(head, view, side, curves)
+    return curves
+
+
+def _iris_curves(head: Head, view: View, side: str, curves: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """The seen arcs of the iris and the pupil's outline."""
+    opening = np.vstack([curves[f"upper lid {side}"], curves[f"lower lid {side}"][::-1]]).astype(np.float32)
+    rim, pupil = (view.project(_ball_circle(head, side, r)) for r in (facepaint.IRIS_CM, facepaint.PUPIL_CM))
+    seen = np.array([cv2.pointPolygonTest(opening, (float(p[0]), float(p[1])), False) > 0 for p in rim])
+    out = {f"pupil {side}": pupil}
+    if seen.all():
+        return out | {f"iris {side}": rim}
+    if not seen.any():
+        return {}
+    start = int(np.flatnonzero(~seen)[0])
+    rim, seen = np.roll(rim[:-1], -start, 0), np.roll(seen[:-1], -start)
+    cuts = np.flatnonzero(np.diff(seen.astype(int))) + 1
+    runs = [r for r, on in zip(np.split(rim, cuts), np.split(seen, cuts), strict=True) if on.all() and len(r) > 5]
+    runs.sort(key=lambda r: r[:, 0].mean())
+    labels = [f"iris {side}"] if len(runs) == 1 else [f"iris {side}, left edge", f"iris {side}, right edge"]
+    return out | dict(zip(labels, runs, strict=False))
+
+
+def _ball_circle(head: Head, side: str, radius: float) -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, 97)
+    x, y = head.gaze[0] + radius * np.cos(turn), head.gaze[1] + radius * np.sin(turn)
+    return head.irises[side] + np.column_stack([x, y, np.sqrt(np.maximum(EYEBALL_RADIUS**2 - x**2 - y**2, 0))])
+
+
+def _glints(head: Head, view: View) -> dict[str, np.ndarray]:
+    out = {}
+    for side in ("left", "right"):
+        x, y = head.gaze[0] - 0.17, head.gaze[1] + 0.2
+        out[side] = view.project((head.irises[side] + [x, y, np.sqrt(EYEBALL_RADIUS**2 - x**2 - y**2)])[None])[0]
+    return out
+
+
+def _skin_and_clothes(stage: _Stage, head: Head, view: View, look: _Look, curves, rng) -> np.ndarray:
+    """(h, w, 3) float display RGB: everything but painted features, with light and shade."""
+    h, w = stage.part.shape
+    albedo = np.zeros((h, w, 3))
+    skin = stage.of("skin") | stage.of("ear left") | stage.of("ear right")
+    albedo[skin] = facepaint.skin_albedo(stage.place[skin], look.skin, rng)
+    body = stage.of("body")
+    clothes = body & is_clothes(stage.place)
+    albedo[body] = look.skin * 0.96
+    folds = 1 + 0.10 * noise((h, w), 0.9 * view.cm, rng) * np.clip(-(stage.place[..., 1] + 16) / 6, 0, 1)
+    albedo[clothes] = (look.clothes * folds[..., None])[clothes]
+    for ear in ("left", "right"):
+        albedo[stage.of(f"ear {ear}")] = look.skin * [1.0, 0.90, 0.88]
+    albedo[stage.of("hair")] = look.hair
+    for side in ("left", "right"):
+        where = stage.of(f"eyeball {side}")
+        albedo[where] = facepaint.eyeball(stage.place[where], look.iris, head.gaze)
+    key = np.clip(0.15 + 0.85 * (stage.normal @ look.key), 0, None)
+    shade = 0.24 + 0.66 * key + 0.20 * np.clip(stage.normal @ look.fill, 0, None) + 0.05 * stage.normal[..., 1]
+    shade *= _occlusion(stage, view)
+    half = _unit(look.key + [0, 0, 1])
+    gloss = 0.10 * np.clip(stage.normal @ half, 0, 1) ** 22 * (skin & ~stage.of("hair"))
+    if "chin" in curves:
+        shade *= _neck_shadow(stage, curves, view, look)
+    lit = albedo * shade[..., None] * facepaint.texture((h, w), view.cm, rng)[..., None] + gloss[..., None]
+    back = look.background * (0.88 + 0.14 * np.linspace(1, 0, h)[:, None, None]) + 0.02 * noise((h, w), 5 * view.cm, rng)[..., None]
+    cover = cv2.GaussianBlur((stage.part >= 0).astype(np.float32), (0, 0), 0.7)[..., None]
+    lit[stage.part < 0] = back[stage.part < 0]
+    return back + cover * (_spread(lit, stage.part >= 0) - back)
+
+
+def _spread(picture: np.ndarray, solid: np.ndarray) -> np.ndarray:
+    """Carry the subject's colours a little past its outline, so that a soft outline does not mix the background twice."""
+    weight = cv2.GaussianBlur(solid.astype(np.float32), (0, 0), 2.0)[..., None]
+    spread = cv2.GaussianBlur(picture * solid[..., None], (0, 0), 2.0) / np.maximum(weight, 1e-3)
+    return np.where(solid[..., None], picture, spread)
+
+
+def _occlusion(stage: _Stage, view: View) -> np.ndarray:
+    """(h, w) factor: hollows that look less at the sky are darker. The empty background does not count."""
+    depth = stage.depth
+    solid = (stage.part >= 0).astype(np.float32)
+    out = np.ones_like(depth)
+    for radius, strength in ((0.25, 0.16), (0.7, 0.075), (1.7, 0.030)):
+        weight = cv2.GaussianBlur(solid, (0, 0), radius * view.cm)
+        around = cv2.GaussianBlur(depth * solid, (0, 0), radius * view.cm) / np.maximum(weight, 1e-3)
+        out *= np.exp(-strength * np.clip(around - depth, 0, 5)) * (1 + 0.25 * strength * np.clip(depth - around, 0, 2))
+    return out
+
+
+def _neck_shadow(stage: _Stage, curves, view: View, look: _Look) -> np.ndarray:
+    """The head's soft shadow on the neck."""
+    h, w = stage.part.shape
+    jaw = np.vstack([curves[n] for n in ("jaw left", "chin", "jaw right") if n in curves])
+    order = np.argsort(jaw[:, 0])
+    edge = np.interp(np.arange(w), jaw[order, 0], jaw[order, 1])
+    below = (np.arange(h)[:, None] - edge[None]) / view.cm
+    shadow = 0.52 * np.exp(-0.5 * (np.clip(below - 0.8, 0, None) / 1.6) ** 2)
+    shadow = cv2.GaussianBlur(shadow.astype(np.float32), (0, 0), 0.35 * view.cm)
+    return np.where(stage.of("body"), 1 - shadow, 1.0)
+
+
+def _paint_hair(picture, stage: _Stage, head: Head, view: View, look: _Look, curves, rng):
+    """Strands over the hair, wisps over the hairline; also some strands for hands to draw."""
+    hair = stage.of("hair")
+    root = view.turned(np.array([[head.traits["parting"] * 0.7, 12.5, 1.5]]))[0]
+    hang = np.clip((7.0 - stage.position[..., 1]) / 6.0, 0, 1)
+    field = strands.flow(stage.normal, stage.position, root, hang)
+    bend = 0.28 * noise(hair.shape, 1.4 * view.cm, rng) + 0.12 * noise(hair.shape, 0.5 * view.cm, rng)
+    cos, sin = np.cos(bend), np.sin(bend)
+    field = np.dstack([field[..., 0] * cos - field[..., 1] * sin, field[..., 0] * sin + field[..., 1] * cos])
+    lines = strands.streamlines(field, hair, 5200, 34, 0.11 * view.cm, rng)
+    broad = strands.strand_gain(lines[:1400], hair.shape, 7, rng)
+    fine = strands.strand_gain(lines, hair.shape, 2, rng)
+    along = np.abs(field[..., 0] * look.key[0] - field[..., 1] * look.key[1])
+    sheen = np.clip(1 - along, 0, 1) ** 3 * np.clip(stage.normal @ _unit(look.key + [0, 0, 1]), 0, 1) ** 8
+    gain = np.exp(0.22 * broad + 0.30 * fine)[..., None]
+    shine = (0.16 * sheen * (1 + 0.5 * fine))[..., None] * (0.5 + look.hair)
+    soft = cv2.GaussianBlur(hair.astype(np.float32), (0, 0), 0.8)[..., None]
+    picture = facepaint.over(picture, soft, picture * gain + shine)
+    for name in ("hairline", "hair edge left", "hair edge right"):
+        if name in curves:
+            picture = facepaint.paint_hairs(picture, _wisps(curves[name], field, view.cm, rng), look.hair * 0.8, 0.55, 1, rng)
+    chosen = sorted(lines, key=len, reverse=True)[:900]
+    return picture, tuple(chosen[i] for i in rng.permutation(len(chosen))[:70])
+
+
+def _wisps(curve: np.ndarray, field: np.ndarray, cm: float, rng) -> list[np.ndarray]:
+    """Fine hairs that root just outside the hairline and lie into the hair: the edge stays where it is, but soft."""
+    out = []
+    h, w = field.shape[:2]
+    for p in resample(curve, 0.05 * cm):
+        x, y = int(np.clip(p[0], 0, w - 1)), int(np.clip(p[1] - 0.3 * cm, 0, h - 1))
+        way = field[y, x]
+        way = way if way[1] < 0 else -way
+        start = p - way * rng.uniform(-0.1, 0.14) * cm + rng.normal(0, 0.04 * cm, 2)
+        turn = rng.normal(0, 0.2)
+        way = np.array([way[0] * np.cos(turn) - way[1] * np.sin(turn), way[0] * np.sin(turn) + way[1] * np.cos(turn)])
+        out.append(np.array([start, start + way * rng.uniform(0.2, 0.6) * cm]))
+    return out
+
+
+def _beard(picture, stage: _Stage, look: _Look, view: View, curves, rng):
+    """A short full beard: shadowed skin under many short hairs, free of the lips."""
+    x, y = stage.place[..., 0], stage.place[..., 1]
+    edge = -3.9 + 0.055 * np.clip(np.abs(x) - 2.5, 0, None) ** 2 + 0.9 * np.exp(-0.5 * (x / 2.2) ** 2)
+    dense = np.clip((edge - y) / 0.7, 0, 1) * stage.of("skin")
+    lips = np.vstack([curves["upper lip edge"], curves["lower lip edge"][::-1]])
+    dense = dense * (1 - facepaint.fill(stage.part.shape, lips, 0.05 * view.cm)[..., 0])
+    dense = cv2.GaussianBlur(dense.astype(np.float32), (0, 0), 0.06 * view.cm)
+    picture = facepaint.over(picture, 0.55 * dense[..., None], look.hair * 0.7)
+    field = np.dstack([0.25 * np.tanh(x / 3), np.ones_like(x)])
+    lines = strands.streamlines(field, dense > 0.4, 3600, 5, 0.07 * view.cm, rng)
+    picture = facepaint.paint_hairs(picture, lines, look.hair * 0.75, 0.7, 1, rng)
+    return picture, tuple(lines[:220])
+
+
+def _glasses(picture, head: Head, view: View, curves) -> np.ndarray:
+    """Dark round-cornered rims in front of the eyes, a bridge and arms; adds their curves."""
+    turn = np.linspace(0, 2 * np.pi, 120)
+    shape = picture.shape[:2]
+    rims = {}
+    for side, out in (("left", -1.0), ("right", 1.0)):
+        middle = head.irises[side] + [0.12 * out, -0.25, 0]
+        c, s = np.cos(turn), np.sin(turn)
+        x = middle[0] + 2.45 * np.sign(c) * np.abs(c) ** 0.75
+        y = middle[1] + 1.75 * np.sign(s) * np.abs(s) ** 0.75
+        rims[side] = np.column_stack([x, y, 5.7 - 0.030 * x**2])
+        curves[f"glasses {side}"] = view.project(rims[side])
+        end = rims[side][0 if out > 0 else 60]
+        arm = np.array([end + [0, 0.9, 0], end + [0.5 * out, 1.0, -1.5], end + [1.1 * out, 0.8, -6.5]])
+        picture = facepaint.over(picture, 0.95 * facepaint.line(shape, view.project(arm), 0.22 * view.cm, 0.02 * view.cm), 0.08)
+    bridge = np.array([rims["left"][6], [0.0, rims["left"][6][1] + 0.35, 6.3], rims["right"][54]])
+    curves["glasses bridge"] = view.project(bridge)
+    for name in ("glasses left", "glasses right", "glasses bridge"):
+        rim = curves[name]
+        picture = facepaint.over(picture, 0.35 * facepaint.line(shape, rim + [0, 0.3 * view.cm], 0.25 * view.cm, 0.12 * view.cm), picture * 0.5)
+        picture = facepaint.over(picture, 0.97 * facepaint.line(shape, rim, 0.24 * view.cm, 0.02 * view.cm, ends=False), np.array([0.09, 0.07, 0.07]))
+        picture = facepaint.over(picture, 0.5 * facepaint.line(shape, rim - [0.04 * view.cm] * 2, 0.05 * view.cm, 0.03 * view.cm, ends=False), 0.4)
     return picture
+
+
+def is_clothes(at: np.ndarray) -> np.ndarray:
+    """Where the body (..., 3) is clothed: below a round neckline."""
+    return at[..., 1] < -15.3 + 0.008 * at[..., 0] ** 2 - 0.5 * (at[..., 2] > -4)
+
+
+def _outline_curves(stage: _Stage, head: Head, view: View) -> dict[str, np.ndarray]:
+    body = stage.of("body")
+    clothes = body & is_clothes(stage.place)
+    masks = {name: stage.of(name) for name in ("hair", "ear left", "ear right")}
+    skin = stage.of("skin") | stage.of("eyeball left") | stage.of("eyeball right")
+    masks |= {"skin": _filled(skin), "neck": body & ~clothes, "clothes": clothes}
+    marks = view.project(head.vertices)
+    return outlines(masks, marks[152], float(marks[13, 1]), float(marks[[105, 334], 1].mean()), view.cm)
+
+
+def _filled(mask: np.ndarray) -> np.ndarray:
+    """The skin without the holes of eyes and mouth."""
+    whole = np.zeros(mask.shape, np.uint8)
+    found, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(whole, found, -1, 1, -1)
+    return whole.astype(bool)
+
+
+def _hidden(stage: _Stage, head: Head, view: View, curves) -> set[str]:
+    """Feature lines of which less than 70 % is seen, because the head is turned or hair hangs before them."""
+    out = {"nose bridge"}
+    for name, line in head.lines.items():
+        turned = view.turned(line)
+        px = np.round(view.px(turned)).astype(int)
+        h, w = stage.part.shape
+        inside = (px >= 0).all(1) & (px[:, 0] < w) & (px[:, 1] < h)
+        depth = np.full(len(px), np.inf)
+        depth[inside] = cv2.dilate(stage.depth, np.ones((3, 3)))[px[inside, 1], px[inside, 0]]
+        near = cv2.erode(stage.depth, np.ones((5, 5)))[np.clip(px[:, 1], 0, h - 1), np.clip(px[:, 0], 0, w - 1)]
+        if (inside & (np.minimum(depth, near) < turned[:, 2] + 0.5)).mean() < 0.7:
+            out.add(name)
+    if "lip line" in curves:
+        out |= {"inner upper lip", "inner lower lip"}
+    return out
+
+
+def _scene(seed, picture, stage, head, view, curves, fills, rng) -> Scene:
+    soft = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 0.7)
+    grain = rng.normal(0, 1.6, (*soft.shape[:2], 1)) + rng.normal(0, 0.8, soft.shape)
+    pixels = np.clip(soft * 255 + grain + 0.5, 0, 255).astype(np.uint8)
+    rows, cols = np.nonzero(stage.of("skin") | stage.of("hair"))
+    chin = float(curves["chin"][:, 1].max()) if "chin" in curves else float(view.project(head.vertices[[152]])[0, 1])
+    height = chin - float(rows.min())
+    upper = rows < chin
+    centre = (float(cols[upper].min() + cols[upper].max()) / 2, float(rows.min()) + height / 2)
+    marks = {"mesh": view.project(head.vertices), "nose bridge": view.project(head.lines["nose bridge"])}
+    for side in ("left", "right"):
+        marks[f"iris {side}"] = view.project(_ball_circle(head, side, facepaint.IRIS_CM))
+    return Scene(f"face {seed}", pixels, curves, height, centre, stage.part >= 0, marks, fills)

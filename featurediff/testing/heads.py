@@ -23,6 +23,8 @@ from featurediff.testing.facemesh import (
 )
 
 RINGS = 9
+INNER_UPPER = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308)
+INNER_LOWER = (78, 95, 88, 178, 87, 14, 317, 402, 318, 324, 308)
 EYE_CENTRES = {"left": (-3.15, 2.62), "right": (3.15, 2.62)}
 EYEBALL_RADIUS = 1.24
 
@@ -39,13 +41,15 @@ class Part:
 
 @dataclass(frozen=True)
 class Head:
-    """``parts`` by name; ``lines``: named true lines (n, 3) on the surface; ``vertices`` (468, 3) the bent face mesh."""
+    """``parts`` by name; ``lines``: named true lines (n, 3) on the surface; ``vertices`` (468, 3) the bent face mesh;
+    ``irises``: eyeball centres; ``gaze``: where the irises sit on the balls, cm aside and up."""
 
     parts: Mapping[str, Part]
     lines: Mapping[str, np.ndarray]
     vertices: np.ndarray
     irises: Mapping[str, np.ndarray]
     traits: Mapping[str, float] = field(default_factory=dict)
+    gaze: tuple[float, float] = (0.0, 0.0)
 
 
 def draw_traits(rng: np.random.Generator) -> dict[str, float]:
@@ -59,8 +63,9 @@ def draw_traits(rng: np.random.Generator) -> dict[str, float]:
         "nose bent": 0.09, "jaw aside": 0.12,
     }  # fmt: skip
     traits = {name: float(np.clip(rng.normal(0, s), -1.8 * s, 1.8 * s)) for name, s in spread.items()}
-    traits |= {"hairline": rng.uniform(-0.9, 0.7), "peak": rng.uniform(-0.3, 1.0), "volume": rng.uniform(0.7, 1.9)}
-    traits |= {"nape": rng.uniform(-7.0, 1.0), "parting": rng.uniform(-4.0, 4.0)}
+    traits |= {"hairline": rng.uniform(-0.9, 0.7), "peak": rng.uniform(-0.3, 1.0), "volume": rng.uniform(0.6, 1.9)}
+    traits |= {"long": float(rng.random() < 0.45), "length": rng.uniform(-15.0, -5.5), "parting": rng.uniform(-4.0, 4.0)}
+    traits |= {"ear out": rng.uniform(22, 42), "ear size": rng.uniform(0.92, 1.12)}
     return traits
 
 
@@ -92,21 +97,14 @@ def bend(points: np.ndarray, traits: Mapping[str, float], rng: np.random.Generat
     y += t["nose tip"] * 0.5 * _bump(x0, y0 + 0.8, 1.1, 0.8) * front
     x += t["nose bent"] * _bump(x0, y0 + 0.2, 1.6, 1.8) * front
     mouth = _bump(x0, y0 + 4.25, 3.0, 1.3) * front
-    # The canonical mouth is ajar: close it along its own line, then open it as asked.
-    inner = np.clip((y0 + 4.27) / 0.28, -1, 1)
-    near_gap = _bump(x0, y0 + 4.27, 1.7, 0.7) * front
-    y += -0.27 * inner * near_gap * np.clip(1.25 - np.abs(x0) / 2.2, 0, 1) + 0.0
+    y += _close_lips(x0, y0, front)
     x += mouth * x0 * t["mouth width"]
     y += mouth * (t["mouth height"] + t["mouth tilt"] * x0 + t["mouth corners"] * (np.abs(x0) / 2.4) ** 2 * 0.8)
     y += t["upper lip"] * 0.5 * _bump(x0, y0 + 3.4, 2.0, 0.45) * front
     y -= t["lower lip"] * 0.5 * _bump(x0, y0 + 5.4, 1.9, 0.55) * front
     if mouth_open:
-        drop = 1.7 * mouth_open
-        below = 1 / (1 + np.exp((y0 + 4.27 + 0.0) / 0.10))
-        falls = np.clip(1 - (np.abs(x0) / 8.0) ** 2, 0, 1) * np.where(y0 < -4.27, 1.0, below)
-        corner = 1 - 0.55 * _bump(np.abs(x0) - 2.4, y0 + 4.3, 0.9, 0.8)
-        y -= drop * falls * corner * front
-        x -= 0.09 * mouth_open * mouth * x0
+        y -= 1.9 * mouth_open * _jaw_drop(x0, y0, z)
+        x -= 0.10 * mouth_open * mouth * x0
     y -= (t["middle face"] + 0.0) * 1 / (1 + np.exp((y0 + 0.6) / 0.9))
     y -= t["lower face"] / (1 + np.exp((y0 + 6.5) / 0.9))
     x *= 1 + t["width"] + t["jaw width"] * lower + t["brow width"] / (1 + np.exp(-(y0 - 5.5)))
@@ -121,6 +119,39 @@ def bend(points: np.ndarray, traits: Mapping[str, float], rng: np.random.Generat
         weight = _bump(x0 - cx, y0 - cy, reach, reach)
         x, y, z = x + push[0] * weight, y + push[1] * weight, z + 1.3 * push[2] * weight
     return np.column_stack([x, y, z])
+
+
+def _close_lips(x: np.ndarray, y: np.ndarray, front: np.ndarray) -> np.ndarray:
+    """How far to move each point up so that the ajar lips of the canonical face meet."""
+    face = canonical_face().points
+    shift = np.zeros_like(y)
+    for ring, upper in ((INNER_UPPER, True), (INNER_LOWER, False)):
+        order = np.argsort(face[list(ring), 0])
+        lip_x, lip_y = face[list(ring), 0][order], face[list(ring), 1][order]
+        other = INNER_LOWER if upper else INNER_UPPER
+        other_y = np.interp(lip_x, *_sorted(face[list(other)]))
+        here = np.interp(x, lip_x, lip_y, left=lip_y[0], right=lip_y[-1])
+        gap = np.interp(x, lip_x, 0.5 * (other_y - lip_y), left=0.0, right=0.0)
+        beyond = (y >= here - 0.02) if upper else (y <= here + 0.02)
+        shift += np.where(beyond, gap * np.exp(-0.5 * ((y - here) / 0.55) ** 2), 0.0) * front
+    return shift
+
+
+def _sorted(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    order = np.argsort(points[:, 0])
+    return points[order, 0], points[order, 1]
+
+
+def _jaw_drop(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
+    """0..1: how much of an opening jaw's drop each undeformed point follows: the lower lip all, cheeks and corners a part."""
+    lip = np.interp(x, *_sorted(canonical_face().points[list(INNER_LOWER)]))
+    below = np.where(y <= lip + 0.02, 1.0, 0.0)
+    corner = np.clip(np.abs(x) / 2.2, 0, 1) ** 2
+    in_mouth = below * (1 - 0.5 * corner)
+    outside = 0.5 / (1 + np.exp((y + 4.6) / 0.5))
+    share = np.where(np.abs(x) < 2.3, in_mouth, outside)
+    chin = 1 / (1 + np.exp((y + 6.5) / 0.7))
+    return np.maximum(share, chin * 0.9) * np.exp(-0.5 * (np.clip(np.abs(x) - 5.0, 0, None) / 2.5) ** 2) / (1 + np.exp(-(z + 1.5)))
 
 
 def _skull_rings(face: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -227,34 +258,110 @@ def build_head(seed: int, mouth_open: float = 0.0) -> Head:
         irises[side] = centre
     parts |= _body(traits, rng)
     parts["hair"] = _hair(parts["skin"], traits)
-    return Head(parts, lines, bent[:468], irises, traits)
+    if not traits["long"]:
+        parts |= {f"ear {side}": _ear(side, surface, place, traits) for side in ("left", "right")}
+    gaze = (float(rng.normal(0, 0.06)), float(rng.normal(0.0, 0.03)))
+    return Head(parts, lines, bent[:468], irises, traits, gaze)
 
 
 def _body(traits: Mapping[str, float], rng: np.random.Generator) -> dict[str, Part]:
-    thick = 5.0 + rng.normal(0, 0.35)
+    thick = 5.0 + 4 * traits["jaw width"] + rng.normal(0, 0.25) - 0.5 * traits["long"]
     sink = rng.normal(0, 0.5)
-    neck = _lathe([(-1, thick, 5.2, -5), (-6, thick, 5.2, -5), (-10, thick + 0.1, 5.2, -5), (-13 + sink, thick + 0.5, 5.3, -5.3),
-                   (-15 + sink, thick + 2.2, 5.6, -5.8), (-17 + sink, 11.0, 6.3, -6.0), (-19 + sink, 17.0, 7.5, -6.0),
-                   (-22 + sink, 20.5, 8.6, -6.0), (-27, 22.0, 9.5, -5.5), (-36, 22.5, 10.5, -5.0)])  # fmt: skip
-    return {"body": Part("body", neck.points, neck.triangles, neck.points)}
+    neck = _lathe([(-1, thick, 5.0, -5), (-6, thick, 5.0, -5), (-10, thick, 5.0, -5), (-13 + sink, thick + 0.5, 5.1, -5.3),
+                   (-15 + sink, thick + 2.2, 5.4, -5.8), (-17 + sink, 11.0, 6.1, -6.0), (-19 + sink, 17.0, 7.3, -6.0),
+                   (-22 + sink, 20.0, 8.4, -6.0), (-27, 21.5, 9.3, -5.5), (-36, 22.0, 10.3, -5.0)])  # fmt: skip
+    lean = 0.35 * np.sin(neck.points[:, 0] / 9.0 + 3 * traits["jaw aside"]) * (neck.points[:, 1] < -15)
+    points = neck.points + np.column_stack([0 * lean, lean, 0 * lean])
+    return {"body": Part("body", points, neck.triangles, points)}
+
+
+def _ear(side: str, surface: np.ndarray, place: np.ndarray, traits: Mapping[str, float]) -> Part:
+    """A simple auricle: a disc with rolled rim, a hollow before it and a lobe, standing off the side of the head."""
+    out = -1.0 if side == "left" else 1.0
+    near = np.argmin(np.abs(place - [out * 7.55, 0.6, -3.0]).sum(1))
+    root = surface[near] + [-0.35 * out, 0.0, 0.0]
+    angle = np.radians(traits["ear out"])
+    back = np.array([out * np.sin(angle), 0.0, -np.cos(angle)])
+    up = np.array([out * 0.10, 0.98, -0.16])
+    face = np.array([out * np.cos(angle), 0.0, np.sin(angle)])
+    theta = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    radius = np.linspace(0, 1, 24)
+    high, wide = 3.15 * traits["ear size"], 1.75 * traits["ear size"]
+    # Wide above, narrow at the lobe.
+    shape = 1.0 - 0.28 * np.clip(-np.sin(theta), 0, 1) ** 1.5
+    a = wide * (0.95 + np.cos(theta) * shape)
+    b = high * np.sin(theta) + 0.15
+    rows = []
+    for r in radius:
+        edge = np.exp(-0.5 * ((r - 0.86) / 0.10) ** 2)
+        fold = np.exp(-0.5 * ((r - 0.52) / 0.10) ** 2) * np.clip(np.cos(theta - 0.3), 0, 1)
+        lift = 0.42 * edge * np.clip(np.sin(theta) + 1.15, 0, 1) + 0.28 * fold - 0.5 * np.exp(-0.5 * (r / 0.35) ** 2)
+        lift = lift - 0.9 * np.clip(r - 0.93, 0, 1) / 0.07 * 0.6
+        aa, bb = wide * 0.95 + (a - wide * 0.95) * r, b * r
+        rows.append(root + aa[:, None] * back + bb[:, None] * up + lift[:, None] * face)
+    points = np.concatenate(rows)
+    n = len(theta)
+    triangles = np.array([t for row in range(len(radius) - 1)
+                          for t in _band([row * n + i for i in range(n)], [(row + 1) * n + i for i in range(n)])])  # fmt: skip
+    return Part(f"ear {side}", points, triangles, np.column_stack([points[:, 0], points[:, 1], np.repeat(radius, n)]))
 
 
 def hair_field(place: np.ndarray, traits: Mapping[str, float]) -> np.ndarray:
-    """(...,) cm into the hair at undeformed positions (..., 3): above 0 is hair."""
+    """(...,) cm into the hair at undeformed positions (..., 3): above 0 is hair. ``x`` beyond 50 marks hanging locks."""
     x, y, z = place[..., 0], place[..., 1], place[..., 2]
-    line = 8.6 + traits["hairline"] - 0.9 * np.exp(-0.5 * (x / 1.2) ** 2) * traits["peak"]
-    line = line - 0.055 * np.clip(np.abs(x) - 2.5, 0, None) ** 2
-    front = y - line - 0.25 * np.sin(1.3 * x + 5 * traits["peak"]) * 0.6
-    side = np.minimum(0.75 * (-0.6 - z) + 0.12 * (y - 3), y - traits["nape"])
-    return np.maximum(front, np.minimum(side, np.abs(x) - 5.5 + np.clip(-z, 0, None)))
+    line = 8.5 + traits["hairline"] - 0.5 * np.exp(-0.5 * (x / 1.5) ** 2) * traits["peak"]
+    line = line - 0.060 * np.clip(np.abs(x - 0.3 * traits["parting"]) - 2.0, 0, None) ** 2
+    line = line + 0.13 * np.sin(1.7 * x + 5 * traits["peak"]) + 0.07 * np.sin(4.1 * x + 9 * traits["hairline"])
+    front = y - line
+    side = np.minimum(1.1 * (-0.9 - z) + 0.10 * (y - 3) + 0.12 * np.sin(2.3 * y + x), y + 6.0)
+    if not traits["long"]:
+        ear = np.hypot((y - 0.8) / 3.3, (z + 4.0) / 2.0) - 1
+        burns = np.where(z > -4.0, y - 0.8 - 0.6 * traits["peak"], y + 5.0)
+        side = np.minimum(np.minimum(side, 2.0 * ear), burns)
+    return np.where(np.abs(x) > 50, 3.0, np.maximum(front, side))
 
 
 def _hair(skin: Part, traits: Mapping[str, float]) -> Part:
-    """A shell over the skull: the skin pushed out along its normals where there is hair."""
+    """A shell over the skull, the skin pushed out along its normals where there is hair; long hair hangs down beside the face."""
     depth = hair_field(skin.place, traits)
-    rise = np.clip((depth + 0.3) / 2.2, 0, 1)
+    rise = np.clip((depth + 0.2) / 2.4, 0, 1)
     rise = rise * rise * (3 - 2 * rise)
+    x, y = skin.points[:, 0], skin.points[:, 1]
+    wave = 1 + 0.10 * np.sin(0.9 * x + 4 * traits["peak"]) + 0.08 * np.sin(0.8 * y + 3 * traits["volume"])
+    aside = 1 + 0.25 * np.tanh((x - traits["parting"]) / 3.0) * np.sign(traits["parting"]) * -1
     normal = vertex_normals(skin.points, skin.triangles)
-    points = skin.points + normal * (-0.12 + traits["volume"] * rise)[:, None]
+    points = skin.points + normal * (-0.12 + traits["volume"] * rise * wave * aside)[:, None]
     keep = (depth[skin.triangles] > -1.0).any(1)
-    return Part("hair", points, skin.triangles[keep], skin.place)
+    shell = Part("hair", points, skin.triangles[keep], skin.place)
+    return _with_locks(shell, traits) if traits["long"] else shell
+
+
+def _with_locks(shell: Part, traits: Mapping[str, float]) -> Part:
+    """Adds hair hanging from the temples around the back, down to the trait "length"."""
+    turn = np.linspace(np.radians(62), np.radians(298), 90)
+    level = np.linspace(6.0, traits["length"], 50)
+    rows = []
+    for i, y in enumerate(level):
+        t = i / (len(level) - 1)
+        half = 7.6 + 0.75 * traits["volume"] + 1.1 * np.sin(np.pi * min(t * 1.15, 1)) - 1.2 * t**6
+        half = half + 0.22 * np.sin(0.9 * y + 4 * traits["peak"]) + 0.30 * traits["volume"] * np.sin(3 * turn + traits["parting"])
+        deep = 8.5 - 1.5 * t
+        # The front edges swing in towards the cheek and out again.
+        swing = turn + np.sign(np.pi - turn) * 0.10 * np.sin(2.2 * np.pi * t + traits["parting"]) * (np.abs(turn - np.pi) > 1.2)
+        tip = 0.5 * np.sin(7 * turn + 3 * traits["peak"]) * (t > 0.9)
+        rows.append(np.column_stack([half * np.sin(swing), y + tip, -3.2 + deep * np.cos(swing)]))
+    points = np.concatenate(rows)
+    n = len(turn)
+    triangles = []
+    for r in range(len(level) - 1):
+        for i in range(n - 1):
+            a, b, c, d = r * n + i, r * n + i + 1, (r + 1) * n + i, (r + 1) * n + i + 1
+            triangles += [(a, b, c), (b, d, c)]
+    first = len(shell.points)
+    place = np.column_stack([np.full(len(points), 99.0), points[:, 1], points[:, 2]])
+    return Part(
+        "hair",
+        np.vstack([shell.points, points]),
+        np.vstack([shell.triangles, np.array(triangles) + first]),
+        np.vstack([shell.place, place]),
+    )

@@ -15,7 +15,8 @@ class Scene:
 
     ``pixels`` (h, w, 3) uint8 RGB. ``curves``: name -> (n, 2) px, exact where known, with the picture's left and right.
     ``size_px``: height of the head (crown to chin). ``centre_px``: the head's middle. ``mask`` (h, w) bool: the subject, or None.
-    ``landmarks``: further true points by name, (n, 2) px.
+    ``landmarks``: further true points by name, (n, 2) px; on rendered faces "mesh" holds the
+    468 points of the face mesh. ``fills``: short strokes that fill a thing rather than bound it (hairs of a brow, of the head).
     """
 
     name: str
@@ -25,6 +26,7 @@ class Scene:
     centre_px: tuple[float, float]
     mask: np.ndarray | None = None
     landmarks: Mapping[str, np.ndarray] = field(default_factory=dict)
+    fills: Mapping[str, tuple[np.ndarray, ...]] = field(default_factory=dict)
 
 
 def astronaut_scene() -> Scene:
