@@ -223,7 +223,7 @@ def _outline(face: Face, scale: Scale) -> list[Feature]:
     both = topology.picture_sides(at)
     chin = np.vstack([at[list(both["left"].jaw[:1])], at[[_beside_chin(both["left"])]], at[[topology.CHIN]],
                       at[[_beside_chin(both["right"])]], at[list(both["right"].jaw[:1])]])  # fmt: skip
-    chin = curve(chin, scale)
+    chin = topology.on_the_rim(at, curve(chin, scale))
     found = [
         Feature(
             "chin", f"{LOWER}/chin", "curve", chin, False, ("across", "down", "shape"), "B", 0.8, "proportion", 1.5 * sigma,
@@ -232,16 +232,17 @@ def _outline(face: Face, scale: Scale) -> list[Feature]:
     ]  # fmt: skip
     for side_name in SIDES:
         side = both[side_name]
+        jaw, cheek = (topology.on_the_rim(at, curve(at[list(chain)], scale)) for chain in (side.jaw, side.cheek))
         found.append(
             Feature(
-                sided("jaw", side_name), f"{JAW}/{side_name}", "curve", curve(at[list(side.jaw)], scale), False,
+                sided("jaw", side_name), f"{JAW}/{side_name}", "curve", jaw, False,
                 ("across", "down", "shape"), "B", 0.8, "proportion", 2 * sigma, slides=True,
                 sitter_name=f"{side.sitter_side} side of the sitter's jaw",
             )
         )  # fmt: skip
         found.append(
             Feature(
-                sided("cheek line", side_name), f"{CHEEKS}/{side_name}", "curve", curve(at[list(side.cheek)], scale), False,
+                sided("cheek line", side_name), f"{CHEEKS}/{side_name}", "curve", cheek, False,
                 ("across", "shape"), "B", 0.6, "proportion", 2 * sigma, slides=True,
                 sitter_name=sitter("cheek line", side.sitter_side),
             )

@@ -170,15 +170,15 @@ def _hairline(frame, mask, skin, hair, pieces, missing, above_count) -> None:
         beside = np.abs(offset @ np.array([-direction[1], direction[0]])) < 0.12 * PUPILS
         if beside.any():
             start[i] = max(start[i], (offset[beside] @ direction).max() + 0.10 * PUPILS)
-    origins = origin + start[:, None] * directions
+    origins = np.tile(origin, (len(angles), 1))
     steps = np.arange(0, 2.6 * PUPILS, 2.0)
     rays = origins[:, None] + steps[None, :, None] * directions[:, None]
     at = np.round(rays).astype(int).clip(0, mask.shape[0] - 1)
     inside = np.logical_and.accumulate(mask[at[..., 1], at[..., 0]], axis=1)
-    reach = np.minimum(inside.sum(1) * 2.0, 1.6 * PUPILS)
-    found = boundary(frame.lab, origins, directions, np.maximum(reach, 6.0), skin, hair, 0.012 * PUPILS, 0.15 * PUPILS, 0.05)
+    reach = np.maximum(np.minimum(inside.sum(1) * 2.0, start + 1.6 * PUPILS), start + 6.0)
+    found = boundary(frame.lab, origins, directions, start, reach, skin, hair, 0.012 * PUPILS, 0.15 * PUPILS, 0.05)
     distance = np.hypot(*(found.points - origins).T)
-    good = (found.clear > CLEAR_CHANGE) & (distance < reach - 0.04 * PUPILS) & (distance > 0.02 * PUPILS)
+    good = (found.clear > CLEAR_CHANGE) & (distance < reach - 0.04 * PUPILS) & (distance > start + 0.02 * PUPILS)
     run = _longest_run(_close_gaps(good, 3))
     if run.stop - run.start < 14:
         missing[name] = "hair and forehead can't be told apart"
@@ -286,15 +286,17 @@ def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     if rows[-1] >= mask.shape[0] or not frame.inside[int(min(chin[1] + 0.25 * PUPILS, mask.shape[0] - 1)), int(chin[0])]:
         missing[name] = "it is not in the picture"
         return
-    x, y, half = int(chin[0]), int(chin[1]), int(0.2 * PUPILS)
-    throat = frame.lab[y + int(0.12 * PUPILS) : y + int(0.22 * PUPILS), x - half : x + half]
+    # The neck stands between the jaw corners, not under the chin, when the head is turned.
+    middle = float(np.mean([points[side.jaw[-1], 0] for side in both.values()]))
+    x, y, half = int(middle), int(chin[1]), int(0.2 * PUPILS)
+    throat = frame.lab[y + int(0.12 * PUPILS) : y + int(0.22 * PUPILS), max(x - half, 0) : x + half]
     colour = np.median(throat.reshape(-1, 3), axis=0)
     # The throat lies in the jaw's shadow: darker skin, of nearly the same hue.
     if np.hypot(*(colour[1:] - skin.mean[1:])) > 14 or colour[0] < 0.35 * skin.mean[0]:
         missing[name] = "clothes, hair or a beard cover it"
         return
     neck = colours.fit(np.vstack([throat.reshape(-1, 3)[::7], skin.mean[None], skin.mean[None]]), np.array([11.0, 3.0, 4.0]))
-    line = _neck_silhouette(frame, edge, neck, chin, outward)
+    line = _neck_silhouette(frame, edge, neck, np.array([middle, chin[1]]), outward)
     if line is not None:
         pieces[name] = Piece(line, 0.012)
         return
@@ -331,10 +333,10 @@ def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     pieces[name] = Piece(snapped.points, 0.025)
 
 
-def _neck_silhouette(frame, edge, neck, chin, outward) -> np.ndarray | None:
+def _neck_silhouette(frame, edge, neck, below, outward) -> np.ndarray | None:
     """The silhouette beside the neck, where what lies just inside it has the neck's colour; else None."""
-    beside = (edge[:, 0] - chin[0]) * outward
-    level = edge[:, 1] - chin[1]
+    beside = (edge[:, 0] - below[0]) * outward
+    level = edge[:, 1] - below[1]
     part = (level > -0.15 * PUPILS) & (level < 0.8 * PUPILS) & (beside > 0.35 * PUPILS) & (beside < 1.15 * PUPILS)
     run = _longest_run(part)
     if run.stop - run.start < 0.25 * PUPILS:

@@ -24,6 +24,7 @@ def boundary(
     lab: np.ndarray,
     origins: np.ndarray,
     directions: np.ndarray,
+    start: np.ndarray,
     reach: np.ndarray,
     first: ColourModel,
     second: ColourModel,
@@ -31,8 +32,8 @@ def boundary(
     window: float,
     stiffness: float,
 ) -> Boundary:
-    """For each ray (origin (n, 2), unit direction (n, 2), length ``reach`` (n,) px) the best change from ``first`` to ``second``,
-    all rays together as one smooth path.
+    """For each ray (origin (n, 2), unit direction (n, 2), from ``start`` to ``reach`` (n,) px) the best change from
+    ``first`` to ``second``, all rays together as one smooth path.
 
     On each ray the likelihood of "first before, second beyond" is summed (a change-point model), the nearest
     ``window`` px on either side counting double.
@@ -43,6 +44,7 @@ def boundary(
     profile = _blur(profile.reshape(len(origins), -1), 1.0, 0).reshape(profile.shape)
     margin = (second.cost(profile) - first.cost(profile)).clip(-12, 12)  # > 0 where it looks like the first
     margin = np.where(at[None, :] <= reach[:, None], margin, -3.0)
+    margin = np.where(at[None, :] < start[:, None], 0.0, margin)
     total = np.concatenate([np.zeros((len(origins), 1)), np.cumsum(margin, 1)], 1)
     width = max(int(window / step), 1)
     columns = np.arange(count + 1)
@@ -50,11 +52,11 @@ def boundary(
     beyond = total[:, np.minimum(columns + width, count + 1)] - total[:, columns]
     # Everything nearer than the change should be first, everything further second; the window sharpens that.
     score = (2 * total[:, columns] - total[:, -1:]) / width + (before - beyond) / width
-    score[at[None, :] > reach[:, None] + step] = -1e4
+    score[(at[None, :] > reach[:, None] + step) | (at[None, :] < start[:, None])] = -1e4
     path = best_path(score.astype(np.float32), stiffness)
     distance = np.interp(path, columns, at) - 0.5 * step
     rows, picked = np.arange(len(origins)), np.clip(np.round(path).astype(int), 0, count)
-    used = np.minimum(width, np.maximum(picked, 1))
+    used = np.clip(picked - (start / step).astype(int), 1, width)
     left = np.maximum(np.minimum(width, count + 1 - picked), 1)
     clear = np.minimum(before[rows, picked] / used, -beyond[rows, picked] / left)
     return Boundary(origins + distance[:, None] * directions, clear)

@@ -129,3 +129,32 @@ def picture_sides(points: np.ndarray) -> dict[str, SideTopology]:
     if centre["right"] <= centre["left"]:
         return {"left": both["right"], "right": both["left"]}
     return {"left": both["left"], "right": both["right"]}
+
+
+@lru_cache(maxsize=1)
+def mesh_edges() -> np.ndarray:
+    """(m, 2) landmark numbers: every edge of the published tessellation once."""
+    from mediapipe.tasks.python.vision import FaceLandmarksConnections as Sets
+
+    pairs = {(min(c.start, c.end), max(c.start, c.end)) for c in Sets.FACE_LANDMARKS_TESSELATION}
+    return np.array(sorted(pairs))
+
+
+def on_the_rim(points: np.ndarray, line: np.ndarray) -> np.ndarray:
+    """``line`` (n, 2) moved outwards, along rays from the mesh's middle, to where the whole mesh (478, 2) ends on the picture.
+
+    On a face seen from the front this changes nothing; on a turned one the far cheek's outline is no longer the mesh's own rim.
+    """
+    middle = points[:468].mean(0)
+    ray = line - middle
+    length = np.hypot(*ray.T)
+    ray /= np.maximum(length, 1e-9)[:, None]
+    a, b = (points[mesh_edges()[:, i]] - middle for i in (0, 1))
+    along = b - a
+    # a + t along = r ray  ->  crossing both sides with the ray gives t, with the edge gives r.
+    turn = ray[:, None, 0] * along[None, :, 1] - ray[:, None, 1] * along[None, :, 0]
+    safe = np.where(np.abs(turn) < 1e-9, np.inf, turn)
+    t = -(ray[:, None, 0] * a[None, :, 1] - ray[:, None, 1] * a[None, :, 0]) / safe
+    r = (a[None, :, 0] * along[None, :, 1] - a[None, :, 1] * along[None, :, 0]) / safe
+    reach = np.where((t >= -1e-6) & (t <= 1 + 1e-6), r, -np.inf).max(1)
+    return middle + np.maximum(reach, length)[:, None] * ray
