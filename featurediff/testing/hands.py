@@ -128,7 +128,7 @@ def draw(
     style = HANDS[hand]
     placement = place(scene) if placement is None else placement
     if hand == "partial" and only is None:
-        only = ("eye", "lid", "iris", "brow")
+        only = ("lid", "iris", "pupil", "brow")
     rng = np.random.default_rng([seed, list(HANDS).index(hand)])
     shape = (round(placement.sheet_mm[1] * px_per_mm), round(placement.sheet_mm[0] * px_per_mm))
     named = {n: c for n, c in scene.curves.items() if only is None or any(word in n for word in only)}
@@ -161,21 +161,74 @@ def _zone(scene: Scene, named: dict[str, np.ndarray], only: Sequence[str] | None
 
 def _line_strokes(scene, named, zone, style, placement, warp, rng) -> list[Stroke]:
     strokes: list[Stroke] = []
+    for name, curve in named.items():
+        line = true_mm(_dense(curve), placement, warp)
+        share = _FEATURE_SHARE.get(name.rsplit(" ", 1)[-1], 1.0) if "brow" in name else _share(name)
+        strokes += _restate(line, style, style.feature_load * share, rng)
+        if name.startswith("pupil"):
+            strokes += _scribble(line, style, style.feature_load, rng)
+    for name, hairs in scene.fills.items():
+        if zone is None or only_near(name, named, scene):
+            strokes += _hairs(name, hairs, style, placement, warp, rng)
     near = np.zeros(scene.pixels.shape[:2], np.uint8)
-    for curve in scene.curves.values():
-        cv2.polylines(near, [np.round(curve).astype(np.int32)], False, 1, max(3, round(scene.size_px / 60)))
-    for curve in named.values():
-        strokes += _restate(true_mm(_dense(curve), placement, warp), style, style.feature_load, rng)
-    lines = photo_lines(scene.pixels, scene.size_px, detail=style.detail, mask=zone)
-    if lines:
-        strongest = np.percentile([line.strength for line in lines], 90)
+    for curve in (*scene.curves.values(), *(hair for hairs in scene.fills.values() for hair in hairs)):
+        cv2.polylines(near, [np.round(curve).astype(np.int32)], False, 1, max(3, round(scene.size_px / 45)))
+    # Where the true lines are known, only the photo's strong further edges are wanted: shadows and folds, not every blush.
+    detail = style.detail * (0.55 if scene.curves else 1.0)
+    lines = photo_lines(scene.pixels, scene.size_px, detail=detail, mask=zone)
+    strongest = np.percentile([line.strength for line in lines], 90) if lines else 1.0
     for line in lines:
         cells = np.clip(np.round(line.points).astype(int), 0, [near.shape[1] - 1, near.shape[0] - 1])
-        if near[cells[:, 1], cells[:, 0]].mean() > 0.5:
-            continue
-        load = style.edge_load * float(np.clip(line.strength / strongest, 0.35, 1.3))
-        strokes += _restate(true_mm(line.points, placement, warp), style, load, rng)
+        for run in _free_runs(line.points, near[cells[:, 1], cells[:, 0]] == 0):
+            load = style.edge_load * float(np.clip(line.strength / strongest, 0.3, 1.2)) * (0.6 if scene.curves else 1.0)
+            strokes += _restate(true_mm(run, placement, warp), style, load, rng)
     return strokes
+
+
+def _free_runs(points: np.ndarray, free: np.ndarray) -> list[np.ndarray]:
+    cuts = np.flatnonzero(np.diff(free.astype(int))) + 1
+    return [run for run, on in zip(np.split(points, cuts), np.split(free, cuts), strict=True) if on.all() and len(run) > 8]
+
+
+def _share(name: str) -> float:
+    """How firmly a kind of line is drawn next to the others."""
+    return next((share for word, share in _FEATURE_SHARE.items() if name.startswith(word)), 1.0)
+
+
+_FEATURE_SHARE = {
+    "upper lid": 1.25, "lip line": 1.2, "pupil": 1.2, "lower lid": 0.7, "lid crease": 0.55, "nose side": 0.4, "nose wing": 0.8,
+    "nostril": 1.0, "nose base": 0.6, "lower lip edge": 0.6, "upper lip edge": 0.75, "hairline": 0.45, "hair edge": 0.6,
+    "collar": 0.8, "shoulder": 0.9, "top": 0.35, "bottom": 0.35,
+}  # fmt: skip
+
+
+def only_near(name: str, named: dict[str, np.ndarray], scene: Scene) -> bool:
+    """Is a fill wanted when only some curves are drawn? Yes if a curve of its name is."""
+    return any(curve.startswith(name) for curve in named)
+
+
+def _hairs(name, hairs, style, placement, warp, rng) -> list[Stroke]:
+    """Brow hairs, beard and strands: single light strokes, no searching."""
+    long = name == "hair"
+    out = []
+    for hair in hairs:
+        if long and rng.random() < 0.25:
+            continue
+        line = true_mm(resample(hair, 2.0), placement, warp)
+        if len(line) < 3:
+            continue
+        line = wobble(resample(line, 0.4), rng, 0.5 * style.wobble_mm)
+        load = style.feature_load * (0.22 if long else 0.34) * rng.uniform(0.6, 1.2)
+        out.append(stroke(line, rng, width=style.width_mm * (0.8 if long else 0.7), load=load, taper=0.45))
+    return out
+
+
+def _scribble(outline: np.ndarray, style: Hand, load: float, rng: np.random.Generator) -> list[Stroke]:
+    """A small round area filled by going round and round."""
+    middle = outline.mean(0)
+    turns = np.linspace(0, 1, 5 * len(outline))[:, None]
+    ring = np.vstack([outline] * 5)
+    return [stroke(middle + (ring - middle) * (0.9 * (1 - turns)), rng, width=style.width_mm * 0.8, load=0.5 * load, taper=0.0)]
 
 
 def _dense(curve: np.ndarray) -> np.ndarray:
@@ -190,9 +243,13 @@ def _restate(line: np.ndarray, style: Hand, load: float, rng: np.random.Generato
     out = []
     for turn in range(style.repeats):
         last = turn == style.repeats - 1
-        spread = style.wobble_mm * (1.0 if last else 1.7)
-        course = _overshoot(wobble(line, rng, spread), style.overshoot_mm * rng.uniform(0.2, 1.0), rng)
-        out.append(stroke(course, rng, width=style.width_mm, load=load * (1.0 if last else 0.4)))
+        course = wobble(line, rng, style.wobble_mm * (1.0 if last else 2.2))
+        if not last and len(course) > 60:
+            # Searching strokes rarely run the whole line.
+            lo = rng.integers(0, len(course) // 3)
+            course = course[lo : lo + int(len(course) * rng.uniform(0.5, 0.75))]
+        course = _overshoot(course, style.overshoot_mm * rng.uniform(0.2, 1.0), rng)
+        out.append(stroke(course, rng, width=style.width_mm, load=load * (1.0 if last else 0.42)))
     return out
 
 
@@ -219,10 +276,19 @@ def _tone(scene, zone, style, placement, warp, shape, px_per_mm, rng) -> np.ndar
         soft, inside = np.ones_like(grey), grey.ravel()
     lo, hi = np.percentile(inside, [2, 92])
     dark = np.clip((hi - grey) / (hi - lo), 0, 1.1) * soft
-    dark = cv2.GaussianBlur(dark, (0, 0), style.tone_blur_mm / placement.mm_per_px)
+    dark = cv2.GaussianBlur(dark * _faded(dark.shape), (0, 0), style.tone_blur_mm / placement.mm_per_px)
     sheet = carry(dark, placement, warp, shape, px_per_mm, rng, drift_mm=0.15)
     streak = paper.noise(shape, 0.5 * px_per_mm, rng) * 0.5 + paper.noise(shape, 5 * px_per_mm, rng) * 0.5
     return np.clip(1.5 * sheet**1.3 * (1 + 0.12 * streak), 0, None).astype(np.float32)
+
+
+def _faded(shape: tuple[int, int]) -> np.ndarray:
+    """1 inside, running out unevenly towards the picture's lower and side edges: hands do not shade up to a frame."""
+    h, w = shape
+    ys, xs = np.mgrid[:h, :w].astype(np.float32)
+    ragged = 0.02 * np.sin(xs / w * 19) + 0.015 * np.sin(xs / w * 47 + 1)
+    below, aside = 1 - ys / h + ragged, np.minimum(xs, w - 1 - xs) / w
+    return np.clip(below / 0.10 - 0.3, 0, 1) * np.clip(aside / 0.05, 0, 1)
 
 
 def carry(

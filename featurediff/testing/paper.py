@@ -35,9 +35,8 @@ def graphite(load: np.ndarray, relief: np.ndarray, deepest: float = 0.82, bite: 
 
 def blank(shape: tuple[int, int], px_per_mm: float, rng: np.random.Generator, *, tone: float = 0.93) -> np.ndarray:
     """(h, w) float32 brightness of an empty sheet, about ``tone``: grain, a few fibres' worth of mottling."""
-    return (
-        tone + 0.008 * noise(shape, 0.12 * px_per_mm, rng) + 0.004 * noise(shape, 4 * px_per_mm, rng)
-    ).astype(np.float32)
+    grain, mottle = noise(shape, 0.12 * px_per_mm, rng), noise(shape, 9 * px_per_mm, rng)
+    return (tone + 0.008 * grain + 0.0015 * mottle).astype(np.float32)
 
 
 def smudges(shape: tuple[int, int], px_per_mm: float, rng: np.random.Generator, count: int = 3) -> np.ndarray:
