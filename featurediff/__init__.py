@@ -8,7 +8,7 @@ __all__ = ["Report", "__version__", "check"]
 def __getattr__(name: str):
     # Heavy imports wait until they are used, so that `featurediff --help` answers at once.
     if name == "check":
-        from featurediff.check import check
+        from featurediff.comparison import check
 
         return check
     if name == "Report":

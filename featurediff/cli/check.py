@@ -60,7 +60,7 @@ def compare(reference: str | Path, drawing: str | Path, settings: Settings, out:
     check_opencv()
     folder = prepare_folder(out) if out is not None else None
 
-    from featurediff.check import compare as run_comparison
+    from featurediff.comparison import compare as run_comparison
 
     report, squared, px_per_unit = run_comparison(reference, drawing, config=settings)
     if folder is not None:

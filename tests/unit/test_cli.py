@@ -67,9 +67,9 @@ def stand_in(monkeypatch):
             raise seen.result
         return seen.result, None, 6.0
 
-    module = types.ModuleType("featurediff.check")
+    module = types.ModuleType("featurediff.comparison")
     module.compare = compare
-    monkeypatch.setitem(sys.modules, "featurediff.check", module)
+    monkeypatch.setitem(sys.modules, "featurediff.comparison", module)
     for store in ("_loaded", "_from_file", "_files"):
         monkeypatch.setattr(discovery, store, {})
     return seen

@@ -26,7 +26,7 @@ FLOW = [
     ["deviations"],
     ["corrections"],
     ["report"],
-    ["check"],
+    ["comparison"],
     ["demo"],
     ["testing"],
     ["cli"],
@@ -163,7 +163,7 @@ def test_the_guard_sees_what_it_should(tmp_path):
     path.write_text(
         "from __future__ import annotations\nfrom typing import TYPE_CHECKING\nimport featurediff.report.text\n"
         "from .. import corrections\nfrom . import sizes\nfrom featurediff import lineup\n"
-        "if TYPE_CHECKING:\n    from featurediff.check import check\ndef f():\n    from ..matching.locate import locate\n"
+        "if TYPE_CHECKING:\n    from featurediff.comparison import check\ndef f():\n    from ..matching.locate import locate\n"
     )
     seen = [stage for module, names in imports(path, tmp_path) for stage in stages_imported(module, names)]
     assert sorted(seen) == ["corrections", "lineup", "matching", "report", "sheet"]
