@@ -1,0 +1,90 @@
+"""Bad input from the command line: status 3, one clear sentence with the file's name and a remedy, never a traceback."""
+
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from featurediff.demo import get_demo
+
+DEMO = get_demo("faces")
+
+
+def noise(path, size=(1200, 1500)):
+    pixels = np.random.default_rng(5).normal(150, 12, (size[1], size[0], 3)).clip(0, 255).astype(np.uint8)
+    Image.fromarray(pixels).save(path, quality=85)
+
+
+def make_bad_files(folder):
+    (folder / "folder.jpg").mkdir()
+    (folder / "empty.jpg").touch()
+    (folder / "text.jpg").write_text("Dear aunt,\nthe picture is in the other letter.\n" * 200)
+    (folder / "cut.jpg").write_bytes(DEMO.drawing.read_bytes()[:40_000])
+    (folder / "letter.pdf").write_bytes(b"%PDF-1.4\n" + bytes(5000))
+    noise(folder / "noise.jpg")
+    Image.new("RGB", (3, 3), "white").save(folder / "tiny.png")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("bad")
+    make_bad_files(path)
+    return path
+
+
+def check(folder, reference, drawing, *options):
+    return subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "featurediff",
+            "check",
+            str(reference),
+            str(drawing),
+            "--subject",
+            "faces",
+            "--sheet",
+            "A4",
+            *options,
+        ],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
+BAD = ["missing.jpg", "folder.jpg", "empty.jpg", "text.jpg", "cut.jpg", "letter.pdf", "tiny.png", "noise.jpg"]
+
+
+@pytest.mark.parametrize("role", ["reference", "drawing"])
+@pytest.mark.parametrize("name", BAD)
+def test_bad_pictures(folder, name, role):
+    pair = (name, DEMO.drawing) if role == "reference" else (DEMO.reference, name)
+    run = check(folder, *pair)
+    assert run.returncode == 3, run.stderr
+    assert run.stdout == ""
+    assert "Traceback" not in run.stderr
+    lines = run.stderr.strip().splitlines()
+    assert lines[0].startswith("featurediff: ")
+    assert name in lines[0], "the file is named"
+    assert len(lines) == 2, "what is wrong, and what to do"
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
+def test_a_picture_that_may_not_be_read(folder):
+    path = folder / "locked.jpg"
+    path.write_bytes(DEMO.drawing.read_bytes())
+    path.chmod(0)
+    run = check(folder, DEMO.reference, path.name)
+    assert run.returncode == 3
+    assert "locked.jpg" in run.stderr
+
+
+def test_names_with_odd_letters(folder):
+    run = check(folder, "größe 絵.jpg", DEMO.drawing)
+    assert run.returncode == 3
+    assert "Traceback" not in run.stderr
