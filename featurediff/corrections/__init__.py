@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from featurediff.corrections import checks, rank, words
-from featurediff.corrections.explain import explain
-from featurediff.corrections.items import Item, items
+from featurediff.corrections import checks, explain, rank, words
+from featurediff.corrections.items import Item, to_items
 from featurediff.deviations import Compared, compare, frame_of
 from featurediff.records import Correction, LineUp, Located, Sheet, Subject
 from featurediff.settings import Settings
@@ -20,18 +19,18 @@ def correct(
     compared = compare(subject, located, lineup, sheet, settings)
     if not compared:
         return (), (), ()
-    explanation = explain(subject, compared, frame, sheet, settings)
-    trust = float(sheet.trust_mm) if np.isfinite(sheet.trust_mm) else 0.0
-    found = items(explanation, compared, frame, settings, trust)
+    explanation = explain.explain(subject, compared, frame, sheet, settings)
+    found = to_items(explanation, compared, settings)
     shown, waiting = rank.split(found, settings)
-    wrong = {k for item in found for k in item.explains}
-    steady = set(range(len(compared))) - wrong
     speech = words.speech(subject, frame, settings, sheet.unit)
+    ordered = shown + waiting
+    # A feature can be leaned on once the last item about it is done.
+    last = {k: number for number, item in enumerate(ordered) for k in item.explains}
     corrections = []
-    for number, item in enumerate(shown + waiting, 1):
-        corrections.append(_correction(number, item, compared, steady, speech, settings))
-        steady = steady | set(item.explains)
-    good = tuple(each.feature.name for k, each in enumerate(compared) if k not in wrong)
+    for number, item in enumerate(ordered):
+        steady = {k for k in range(len(compared)) if last.get(k, -1) < number}
+        corrections.append(_correction(number + 1, item, compared, steady, speech, settings))
+    good = tuple(each.feature.name for k, each in enumerate(compared) if k not in last)
     return tuple(corrections[: len(shown)]), tuple(corrections[len(shown) :]), good
 
 

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.corrections.items import Item
-from featurediff.corrections.words import Speech, number, round_amount, the
+from featurediff.corrections.words import Speech, anchor_at, the
 from featurediff.deviations import Compared
 
 # Two points stand plumb or level when they differ by less than this share of the subject's size.
 ALIGNED = 0.012
-RATIOS = {1.0: "equals", 0.5: "is half", 2.0: "is twice", 1 / 3: "is a third of", 3.0: "is three times"}
+RATIOS = {1.0: "equals", 0.5: "is half", 2.0: "is twice"}
 
 
 @dataclass(frozen=True)
@@ -30,9 +30,17 @@ class Spot:
 
 def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> str:
     """One sentence. ``steady``: indices of the features that may be leaned on."""
+    if item.kind in ("grows", "aspect"):
+        return _whole_sizes(compared, speech, item.kind)
     movers = [k for k in _movers(item) if k not in steady] or list(_movers(item))
     anchors = [spot for k in sorted(steady - set(movers)) for spot in spots(k, compared[k], speech)]
     mine = [spot for k in movers for spot in spots(k, compared[k], speech)]
+    if item.kind in ("turn", "swing"):
+        found = _slope(item, mine, compared, speech)
+        if found:
+            return found
+    if item.kind in ("width", "height", "scale", "each", "openness"):
+        return _own_size(item, compared, steady, speech)
     if not mine:
         mine = [Spot(k, compared[k].centre, f"the middle of {the(speech.name(compared[k].feature))}", 0.3) for k in movers]
     for axis in _axes(item, speech):
@@ -44,6 +52,105 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
         if found:
             return found
     return "Compare it with the reference at arm's length once it is changed."
+
+
+# ---------------------------------------------------------------- checks within the thing itself
+
+
+def _whole_sizes(compared: tuple[Compared, ...], speech: Speech, kind: str) -> str:
+    """Two lengths far apart, as they should measure."""
+    points = np.concatenate([each.reference for each in compared])
+    owner = np.concatenate([np.full(len(each.reference), k) for k, each in enumerate(compared)])
+    height = points @ speech.frame.down
+    if kind == "aspect":
+        across = points @ speech.frame.right
+        return f"All that is drawn measures {_mm(np.ptp(across), speech)} across and {_mm(np.ptp(height), speech)} in height."
+    low, high = height.min(), height.max()
+    told = []
+    for start, stop in ((low, low + 0.35 * (high - low)), (high - 0.35 * (high - low), high)):
+        band = [k for k in range(len(compared)) if start <= compared[k].centre @ speech.frame.down <= stop]
+        pairs = [(abs(float((compared[a].centre - compared[b].centre) @ speech.frame.right)), a, b) for a in band for b in band]
+        widest = max(pairs, default=(0.0, 0, 0))
+        length, k = max((float(np.ptp(points[owner == k] @ speech.frame.right)), k) for k in band) if band else (0.0, 0)
+        if max(length, widest[0]) < 0.15 * speech.frame.size:
+            return ""
+        if length >= widest[0]:
+            told.append(f"{the(speech.name(compared[k].feature))} {_mm(length, speech)} across")
+        else:
+            names = [the(speech.name(compared[k].feature)) for k in sorted(widest[1:])]
+            told.append(f"from the middle of {names[0]} to that of {names[1]} {_mm(widest[0], speech)}")
+    return f"Once right, {told[0]} and {told[1]}."
+
+
+def _slope(item: Item, mine: list[Spot], compared: tuple[Compared, ...], speech: Speech) -> str:
+    """How the ends of a turned thing lie to each other."""
+    members = item.hypothesis.members
+    if len(members) == 1 and not compared[members[0]].feature.closed:
+        each = compared[members[0]]
+        first, last = each.reference[0], each.reference[-1]
+        wide = abs(last[0] - first[0]) >= abs(last[1] - first[1])
+        names = [anchor_at(each.feature, k) for k in (0, len(each.reference) - 1)]
+        if not all(names):
+            by_place = ("left end", "right end") if wide else ("upper end", "lower end")
+            names = list(by_place if (first < last)[0 if wide else 1] else by_place[::-1])
+        ends = [Spot(members[0], at, f"its {name}", 1.0) for at, name in zip((first, last), names, strict=True)]
+    else:
+        pairs = [(float(np.hypot(*(a.at - b.at))), i, j) for i, a in enumerate(mine) for j, b in enumerate(mine) if i < j]
+        if not pairs:
+            return ""
+        _, i, j = max(pairs)
+        ends = [mine[i], mine[j]]
+    gap = ends[1].at - ends[0].at
+    if abs(gap[0]) >= abs(gap[1]):
+        if abs(gap[1]) < 0.5 * ALIGNED * speech.frame.size:
+            return f"{_capital(ends[0].words)} and {ends[1].words} belong level."
+        upper, lower = (ends[0], ends[1]) if gap[1] > 0 else (ends[1], ends[0])
+        return f"{_capital(upper.words)} belongs {_mm(gap[1], speech)} higher than {lower.words}."
+    if abs(gap[0]) < 0.5 * ALIGNED * speech.frame.size:
+        return f"{_capital(ends[0].words)} and {ends[1].words} belong on one plumb line."
+    right, left = (ends[0], ends[1]) if gap[0] < 0 else (ends[1], ends[0])
+    return f"{_capital(right.words)} belongs {_mm(gap[0], speech)} further right than {left.words}."
+
+
+def _own_size(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> str:
+    """The right size, as a share of a length that is right, of its own other side, or in mm."""
+    members = item.hypothesis.extra.get("left") or item.hypothesis.members
+    points = np.concatenate([compared[k].reference for k in members])
+    sizes = {"width": float(np.ptp(points @ speech.frame.right)), "height": float(np.ptp(points @ speech.frame.down))}
+    kind = "width" if item.kind in ("width", "scale", "each") else "height"
+    if item.kind == "openness":
+        kind = min(sizes, key=sizes.get)
+    length, other = sizes[kind], "height" if kind == "width" else "width"
+    best = None
+    for size, words, _ in _lengths(compared, steady - set(members), speech):
+        for ratio, says in RATIOS.items():
+            off = abs(length / (ratio * size) - 1) if size > 0.05 * speech.frame.size else 1.0
+            if off < 0.03 and (best is None or off + (ratio != 1) * 0.01 < best[0]):
+                best = (off + (ratio != 1) * 0.01, f"Its {kind} {says} {words}.")
+    if best is not None:
+        return best[1].replace("Its", "The left one's") if item.kind == "each" else best[1]
+    whose = "the left one" if item.kind == "each" else "it"
+    ends = f"{_mm(length, speech)} {'across' if kind == 'width' else 'in height'}"
+    return f"Once right, {whose} measures {ends} by {_mm(sizes[other], speech)}."
+
+
+def _lengths(compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> list[tuple[float, str, int]]:
+    """Widths and heights that are right and have two ends to measure between."""
+    found = []
+    for k in sorted(steady):
+        each = compared[k]
+        if len(each.reference) > 2 and not each.feature.slides:
+            name = the(speech.name(each.feature))
+            found.append((float(np.ptp(each.reference @ speech.frame.right)), f"the width of {name}", k))
+            found.append((float(np.ptp(each.reference @ speech.frame.down)), f"the height of {name}", k))
+    return found
+
+
+def _mm(value: float, speech: Speech) -> str:
+    return speech.length(float(value))
+
+
+# ---------------------------------------------------------------- checks against what is right
 
 
 def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:
@@ -67,7 +174,7 @@ def _axes(item: Item, speech: Speech) -> list[str]:
     """Which relations show the change: a vertical move shows against a level, a horizontal one against a plumb line."""
     if item.move is not None and item.kind != "shape":
         across, down = abs(item.move[0]), abs(item.move[1])
-        return ["level", "plumb"] if down >= 2 * across else ["plumb", "level"] if across >= 2 * down else ["level", "plumb"]
+        return ["level"] if down >= 2 * across else ["plumb"] if across >= 2 * down else ["level", "plumb"]
     if item.kind in ("spacing", "width", "aspect", "each"):
         return ["plumb"]
     if item.kind in ("height", "turn", "swing", "openness"):
@@ -98,17 +205,12 @@ def _aligned(mine: list[Spot], anchors: list[Spot], axis: str, speech: Speech) -
 
 def _compared_gap(mine, anchors, compared, steady: set[int], axis: str, speech: Speech) -> str:
     along = 1 if axis == "level" else 0
-    lengths = []
-    for k in sorted(steady):
-        each = compared[k]
-        if len(each.reference) > 2 and not each.feature.slides:
-            lengths += [(float(np.ptp(each.reference[:, 0])), f"the width of {the(speech.name(each.feature))}", k)]
-            lengths += [(float(np.ptp(each.reference[:, 1])), f"the height of {the(speech.name(each.feature))}", k)]
+    lengths = _lengths(compared, steady, speech)
     best, best_score = None, 0.0
     for spot in mine:
         for other in anchors:
             gap = abs(float(other.at[along] - spot.at[along]))
-            if gap < 0.04 * speech.frame.size or abs(other.at[1 - along] - spot.at[1 - along]) > 0.3 * speech.frame.size:
+            if gap < 0.04 * speech.frame.size or abs(other.at[1 - along] - spot.at[1 - along]) > 0.12 * speech.frame.size:
                 continue
             for length, words, _ in lengths:
                 if length < 0.05 * speech.frame.size:
@@ -117,6 +219,7 @@ def _compared_gap(mine, anchors, compared, steady: set[int], axis: str, speech: 
                     off = abs(gap / (ratio * length) - 1)
                     if off < 0.03:
                         score = spot.steady * other.steady * (1 - off / 0.06) * (1.0 if ratio == 1 else 0.6)
+                        score /= 1.0 + gap / (0.15 * speech.frame.size)
                         if score > best_score:
                             best, best_score = (spot, other, says, words), score
     if best is None:
@@ -139,8 +242,7 @@ def _measured(mine: list[Spot], anchors: list[Spot], axis: str, speech: Speech) 
         return ""
     spot, other, gap = best
     side = ("below" if gap > 0 else "above") if along else ("to the right of" if gap > 0 else "to the left of")
-    length = f"{number(round_amount(abs(gap)))} mm" if speech.unit == "mm" else speech.length(gap)
-    return f"{_capital(spot.words)} belongs {length} {side} {other.words}."
+    return f"{_capital(spot.words)} belongs {_mm(gap, speech)} {side} {other.words}."
 
 
 def _capital(text: str) -> str:

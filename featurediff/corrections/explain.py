@@ -13,7 +13,7 @@ are too far apart" is shorter than "everything else is too small".
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,10 +23,13 @@ from featurediff.records import Sheet, Subject
 from featurediff.settings import Settings
 
 # Loss of a measure x limits off: gentle within its limit, steep beyond; straight, so that one big error can't outvote many.
-_WITHIN, _BEYOND = 0.3, 1.2
+_WITHIN, _DRIFT, _BEYOND = 0.3, 0.1, 1.2
 # A second amount about the same block joins its sentence, so it costs less.
 _SECOND = 0.6
 _ROUNDS = 60
+_FITS = 10
+# A block's error that is a little below the limits still explains a member that is a little above them; it is not told.
+_ENOUGH = 0.75
 
 
 @dataclass(frozen=True)
@@ -74,11 +77,12 @@ def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, shee
     if not rows:
         return Explanation((), (), np.zeros(0), np.zeros(0))
     candidates, fields = hypotheses(subject, compared, frame)
-    effects = _functionals(compared) @ fields
-    effects[np.abs(effects) < 1e-9] = 0.0
-    search = _Search(rows, candidates, effects)
+    search = _Search(rows, candidates, _effects(compared, fields), sheet, settings, _covers(compared, frame))
     search.grow()
-    search.prune()
+    search.settle()
+    search.whole_forms()
+    search.finish()
+    search.split_blocks()
     search.finish()
     return search.result()
 
@@ -103,145 +107,229 @@ def _rows(compared: tuple[Compared, ...], sheet: Sheet, settings: Settings) -> t
     return tuple(rows)
 
 
-def _functionals(compared: tuple[Compared, ...]) -> np.ndarray:
-    """(R, 2 N): every measure as a linear function of all displacements."""
-    total = sum(len(each.reference) for each in compared)
-    count = sum(len(each.measures) for each in compared)
-    matrix = np.zeros((count, 2 * total))
-    row = start = 0
+def _effects(compared: tuple[Compared, ...], fields: np.ndarray) -> np.ndarray:
+    """(R, H): what one unit of each hypothesis does to each measure, from its displacements ``fields`` (2 N, H)."""
+    blocks, start = [], 0
     for each in compared:
-        size = 2 * len(each.reference)
-        for measure in each.measures:
-            matrix[row, start : start + size] = measure.weights.ravel()
-            row += 1
-        start += size
-    return matrix
+        stop = start + 2 * len(each.reference)
+        if each.measures:
+            blocks.append(np.stack([measure.weights.ravel() for measure in each.measures]) @ fields[start:stop])
+        start = stop
+    effects = np.concatenate(blocks)
+    effects[np.abs(effects) < 1e-9] = 0.0
+    return effects
+
+
+def _covers(compared: tuple[Compared, ...], frame: Frame) -> bool:
+    """Whether enough of the subject is drawn to say something about its whole form."""
+    heights = np.array([each.centre @ frame.down for each in compared])
+    return len(compared) >= 8 and float(np.ptp(heights)) > 0.5 * frame.size
 
 
 # ---------------------------------------------------------------- search
 
 
 class _Search:
-    def __init__(self, rows: tuple[Row, ...], candidates: list[Hypothesis], effects: np.ndarray):
+    """``effects`` (R, H): what one unit of each hypothesis does to each row."""
+
+    def __init__(
+        self,
+        rows: tuple[Row, ...],
+        candidates: list[Hypothesis],
+        effects: np.ndarray,
+        sheet: Sheet,
+        settings: Settings,
+        covered: bool,
+    ):
         self.rows, self.candidates, self.effects = rows, candidates, effects
+        self.trust = sheet.trust_mm if np.isfinite(sheet.trust_mm) else 0.0
+        self.times = settings.tolerances.certainty_times
+        self.big_ratio = settings.tolerances.big_ratio_percent / 100.0
+        # A block's amount rests on many measures: what bounds it is the tolerance and the sheet, not one feature's noise.
+        self.pooled = np.array([max(r.tolerance, self.trust if r.measure in POSITION else 0.0) for r in rows])
         self.value = np.array([row.value for row in rows])
         self.limit = np.array([row.limit for row in rows])
         self.weight = np.array([row.weight for row in rows])
         # Noise well below a tolerance must not decide how a block's move is averaged.
         self.scale = np.array([max(row.sigma, 0.25 * row.tolerance) for row in rows])
+        self.noise = np.minimum(self.limit, 3.0 * self.scale)
         self.told = np.array([each.kind != "whole" for each in candidates])
         self.own = np.array([each.own for each in candidates])
+        self.overall = np.array([each.kind in ("grows", "aspect") for each in candidates])
+        self.cost = np.array([each.cost for each in candidates])
+        self.targets = np.array([each.target for each in candidates])
+        # A block and a feature of one name can't both be told to go somewhere.
+        self.said = np.array([f"{each.kind} {each.label}" for each in candidates])
         self.reach = np.abs(effects) / self.limit[:, None]
+        self.white = effects / self.scale[:, None]
+        self.target = self.value / self.scale
+        self.covered = covered
+        self.whole = list(np.flatnonzero(~self.told))
         self.chosen: list[int] = []
-        self.banned = np.zeros(len(candidates), bool)
+        self.banned = ~self.told
         self.amounts = np.zeros(0)
-        self.left = self.value.copy()
+        self.left = self.value
+        self.refit()
 
     def loss(self, left: np.ndarray) -> np.ndarray:
-        """Weighted loss of rows (R, ...)."""
-        shape = (-1,) + (1,) * (left.ndim - 1)
-        x = np.abs(left) / self.limit.reshape(shape)
-        return self.weight.reshape(shape) * np.where(x <= 1, _WITHIN * x**2, _WITHIN + _BEYOND * (x - 1))
+        """Weighted loss of rows (R, ...): by the noise first, then by the limit.
 
-    def cost(self, index: int, chosen: list[int]) -> float:
-        candidate = self.candidates[index]
-        if candidate.kind == "whole":
-            return candidate.cost
-        same = any(self.candidates[k].target == candidate.target for k in chosen if k != index)
-        return candidate.cost * (_SECOND if same else 1.0)
+        A measure far outside its noise but within a generous limit is right as it is, and still speaks against a statement
+        that would have it elsewhere.
+        """
+        shape = (-1,) + (1,) * (left.ndim - 1)
+        off, limit, noise = np.abs(left), self.limit.reshape(shape), self.noise.reshape(shape)
+        within = _WITHIN * np.minimum(off / noise, 1.0) ** 2 + _DRIFT * np.maximum(off - noise, 0.0) / limit
+        return self.weight.reshape(shape) * (within + _BEYOND * np.maximum(off / limit - 1.0, 0.0))
+
+    def costs(self) -> np.ndarray:
+        """(H,) the cost of each hypothesis beside those chosen."""
+        beside = np.isin(self.targets, self.targets[self.chosen]) if self.chosen else np.zeros(len(self.cost), bool)
+        return self.cost * np.where(beside, _SECOND, 1.0)
+
+    def total(self) -> float:
+        """What the present explanation costs: its sentences and what they leave."""
+        costs = 0.0
+        for k in self.chosen:
+            second = any(self.targets[other] == self.targets[k] for other in self.chosen if other < k)
+            costs += self.cost[k] * (_SECOND if second else 1.0)
+        return costs + float(self.loss(self.left).sum())
 
     def grow(self) -> None:
         """Add the statement that saves most, as long as one saves anything."""
         for _ in range(_ROUNDS):
-            amounts, gains = self._try_all(np.arange(len(self.candidates)))
-            costs = np.array([self.cost(k, self.chosen) for k in range(len(self.candidates))])
-            saved = gains - costs
-            saved[~self._worth_telling(amounts, np.arange(len(self.candidates)))] = -np.inf
-            saved[self.banned] = -np.inf
-            saved[self.chosen] = -np.inf
-            best = int(saved.argmax())
-            if saved[best] <= 1e-9:
+            best = self._best()
+            if best < 0:
                 return
             self.chosen.append(best)
             self.refit()
-            self._drop_small()
 
-    def prune(self) -> None:
-        """Drop statements that the others have made needless."""
-        for index in sorted(self.chosen, key=lambda k: self.loss(self.left + self._part(k)).sum()):
-            now = self.loss(self.left).sum() + self.cost(index, self.chosen)
-            kept = list(self.chosen)
-            self.chosen = [k for k in kept if k != index]
+    def settle(self) -> None:
+        """Drop statements that the others have made needless, and exchange one for a better one."""
+        for k in sorted(self.chosen, key=lambda k: self.reach[:, k].max() * abs(self._amount(k))):
+            before, kept = self.total(), list(self.chosen)
+            self.chosen = [other for other in kept if other != k]
             self.refit()
-            if self.loss(self.left).sum() > now:
-                self.chosen = kept
+            if self.total() <= before:
+                continue
+            other = self._best() if len(kept) <= 8 else -1
+            if other >= 0 and other != k:
+                self.chosen.append(other)
+                self.refit()
+                if self.total() < before - 1e-6:
+                    continue
+            self.chosen = kept
+            self.refit()
+
+    def whole_forms(self) -> None:
+        """Errors of the whole that stay small in every feature, but show in all of them together."""
+        for k in np.flatnonzero(self.overall):
+            if k in self.chosen or not self.covered:
+                continue
+            self.chosen.append(int(k))
+            self.refit()
+            if not self._overall_counts(k):
+                self.chosen.remove(k)
                 self.refit()
 
     def finish(self) -> None:
         """A statement of its own for every measure that is still beyond its limit."""
         for _ in range(_ROUNDS):
             beyond = np.abs(self.left) > self.limit
-            if not beyond.any():
-                return
-            near = np.flatnonzero(self.own & ~self.banned & (np.abs(self.effects[beyond]) > 0).any(0))
-            near = near[~np.isin(near, self.chosen)]
+            near = np.flatnonzero(self.own & self._free() & (np.abs(self.effects[beyond]) > 0).any(0))
             if not len(near):
                 return
-            amounts, gains = self._try_all(near)
+            amounts, gains = self._try_own(near)
             after = self.left[:, None] - self.effects[:, near] * amounts
             healed = (beyond[:, None] & (np.abs(after) <= self.limit[:, None])).sum(0)
             worse = (~beyond[:, None] & (np.abs(after) > self.limit[:, None])).sum(0)
-            use = (healed > worse) & self._worth_telling(amounts, near)
+            use = (healed > worse) & (self.reach[beyond][:, near].max(0) * np.abs(amounts) >= 1.0 - 1e-9)
             if not use.any():
                 return
-            best = near[int(np.where(use, gains + healed - worse, -np.inf).argmax())]
-            self.chosen.append(int(best))
+            self.chosen.append(int(near[int(np.where(use, gains + healed - worse, -np.inf).argmax())]))
             self.refit()
-            self._drop_small()
+
+    def split_blocks(self) -> None:
+        """A block's move that most of its members contradict by moves of their own is taken apart."""
+        moved = {self.candidates[k].members[0] for k in self.chosen if self.own[k] and self.candidates[k].kind == "move"}
+        for k in list(self.chosen):
+            block = self.candidates[k]
+            stretches = block.kind in ("move", "scale", "width", "height") and not block.own
+            if stretches and sum(member in moved for member in block.members) > 0.4 * len(block.members):
+                self.banned[k] = True
+                self.chosen.remove(k)
+        self.refit()
 
     def refit(self) -> None:
-        """Amounts of all chosen statements together: least squares, in which disagreeing measures lose their say (Huber 1964)."""
-        if not self.chosen:
-            self.amounts, self.left = np.zeros(0), self.value.copy()
-            return
-        design = self.effects[:, self.chosen] / self.scale[:, None]
-        target = self.value / self.scale
-        # Where the statements alone don't settle an amount (nested blocks), the smaller one is taken.
-        ridge = 1e-3 * np.eye(len(self.chosen))
-        weight = np.sqrt(self.weight)
-        amounts = self._start()
-        for _ in range(8):
-            off = np.abs(target - design @ amounts)
-            say = weight * np.minimum(1.0, 2.0 / np.maximum(off, 1e-9))
-            normal = (design * say[:, None]).T @ design + ridge
-            amounts = np.linalg.solve(normal, (design * say[:, None]).T @ target)
+        """Amounts of the line-up's shift and of all chosen statements together."""
+        amounts = self._fit(self.white[None, :, self.whole + self.chosen])[0]
         self.amounts = amounts
-        self.left = self.value - self.effects[:, self.chosen] @ amounts
+        self.left = self.value - self.effects[:, self.whole + self.chosen] @ amounts
 
-    def _start(self) -> np.ndarray:
-        """The amounts so far, and for the newest statement the one that fits most of what is left."""
-        amounts = np.zeros(len(self.chosen))
-        kept = len(self.amounts)
-        if kept == len(self.chosen) - 1:
-            amounts[:kept] = self.amounts
-            left = self.value - self.effects[:, self.chosen] @ amounts
-            amounts[-1] = self._medians(np.array(self.chosen[-1:]), left)[0]
-        return amounts
+    def _free(self) -> np.ndarray:
+        """(H,) True for hypotheses that may still be added."""
+        free = ~self.banned
+        for k in self.chosen:
+            free &= (self.said != self.said[k]) | (self.targets == self.targets[k])
+        free[self.chosen] = False
+        return free
 
-    def _try_all(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Best amount of each hypothesis for what is left, and the loss it would save."""
-        effects = self.effects[:, index]
-        before = self.loss(self.left).sum()
-        white = effects / self.scale[:, None]
+    def _best(self) -> int:
+        """The hypothesis that saves most, or -1."""
+        beyond = np.abs(self.left) > self.limit
+        if not beyond.any():
+            return -1
+        free = self._free()
+        # A block may explain errors it does not touch, by letting the line-up go back to where it belongs.
+        rows = np.where(self.own[None, :], beyond[:, None], True)
+        reach = np.where(rows, self.reach, 0.0).max(0)
+        free &= reach > 0
+        own, blocks = np.flatnonzero(free & self.own), np.flatnonzero(free & ~self.own)
+        costs, saved = self.costs(), np.full(len(self.candidates), -np.inf)
+        for index, attempt in ((own, self._try_own), (blocks, self._try_blocks)):
+            if len(index):
+                amounts, gains = attempt(index)
+                enough = reach[index] * np.abs(amounts) >= _ENOUGH
+                saved[index] = np.where(enough, gains - costs[index], -np.inf)
+        best = int(saved.argmax())
+        return best if saved[best] > 1e-9 else -1
+
+    def _try_own(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Best amount of each hypothesis about one feature, all else kept, and the loss it saves."""
+        effects, white = self.effects[:, index], self.white[:, index]
+        left = self.left / self.scale
         spread = (white**2 * self.weight[:, None]).sum(0)
-        fitted = (white * (self.weight * self.left / self.scale)[:, None]).sum(0) / np.maximum(spread, 1e-12)
+        fitted = (white * (self.weight * left)[:, None]).sum(0) / np.maximum(spread, 1e-12)
+        before = self.loss(self.left).sum()
         best, gains = np.zeros(len(index)), np.full(len(index), -np.inf)
         for amounts in (fitted, self._medians(index, self.left)):
             after = self.loss(self.left[:, None] - effects * amounts).sum(0)
-            better = before - after > gains
-            best = np.where(better, amounts, best)
-            gains = np.where(better, before - after, gains)
+            best = np.where(before - after > gains, amounts, best)
+            gains = np.maximum(before - after, gains)
         return best, gains
+
+    def _try_blocks(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The same for hypotheses about many features: the line-up and all statements are fitted anew with each."""
+        base = self.white[:, self.whole + self.chosen]
+        designs = np.concatenate([np.broadcast_to(base, (len(index), *base.shape)), self.white[:, index].T[:, :, None]], axis=2)
+        amounts = self._fit(designs)
+        left = (self.target[:, None] - np.einsum("krp,kp->rk", designs, amounts)) * self.scale[:, None]
+        return amounts[:, -1], self.loss(self.left).sum() - self.loss(left).sum(0)
+
+    def _fit(self, designs: np.ndarray) -> np.ndarray:
+        """Robust amounts (K, p) of K designs (K, R, p): measures that disagree lose their say (Huber 1964, reweighted)."""
+        count = designs.shape[2]
+        # Where the statements alone don't settle an amount (nested blocks), the smaller one is taken.
+        ridge = 1e-4 * np.eye(count)
+        say = np.broadcast_to(self.weight, designs.shape[:2])
+        turned = designs.transpose(0, 2, 1)
+        amounts = np.zeros((len(designs), count))
+        for _ in range(_FITS):
+            weighted = turned * say[:, None, :]
+            amounts = np.linalg.solve(weighted @ designs + ridge, (weighted @ self.target)[:, :, None])[:, :, 0]
+            off = np.abs(self.target - (designs @ amounts[:, :, None])[:, :, 0])
+            say = self.weight / np.maximum(off, 1.0)
+        return amounts
 
     def _medians(self, index: np.ndarray, left: np.ndarray) -> np.ndarray:
         """Weighted medians of left / effect: the amount that is right for most of the measures (exact least absolute values)."""
@@ -255,46 +343,47 @@ class _Search:
         found = ratio[order[row, np.arange(len(index))], np.arange(len(index))]
         return np.where(np.isfinite(found), found, 0.0)
 
-    def _worth_telling(self, amounts: np.ndarray, index: np.ndarray) -> np.ndarray:
-        """A statement must move some measure by more than its limit, one of those that are beyond it now."""
-        beyond = np.abs(self.left) > self.limit
-        if not beyond.any():
-            return ~self.told[index]
-        largest = self.reach[beyond][:, index].max(0) * np.abs(amounts)
-        return ~self.told[index] | (largest >= 1.0 - 1e-9) | self._second(index) & (largest >= 0.5)
-
-    def _second(self, index: np.ndarray) -> np.ndarray:
-        targets = {self.candidates[k].target for k in self.chosen}
-        return np.array([self.candidates[k].target in targets for k in index])
-
-    def _drop_small(self) -> None:
-        """Take back statements that, after all, are below every limit."""
-        small = [
-            k
-            for k, amount in zip(self.chosen, self.amounts, strict=True)
-            if self.told[k] and (self.reach[:, k].max() * abs(amount)) < 0.8
-        ]
-        if small:
-            self.banned[small] = True
-            self.chosen = [k for k in self.chosen if k not in small]
-            self.refit()
+    def _amount(self, index: int) -> float:
+        return float(self.amounts[len(self.whole) + self.chosen.index(index)])
 
     def _part(self, index: int) -> np.ndarray:
-        return self.effects[:, index] * self.amounts[self.chosen.index(index)]
+        return self.effects[:, index] * self._amount(index)
+
+    def _overall_counts(self, index: int) -> bool:
+        """Whether an error of the whole is beyond its ratio, the sheet's trust and its own noise."""
+        amount, error = abs(self._amount(index)), self._errors()[index]
+        return self._share(index) > self.big_ratio and amount > max(self.trust, 3.0 * error)
+
+    def _share(self, index: int) -> float:
+        """An error of the whole as a share of its size."""
+        candidate = self.candidates[index]
+        return abs(self._amount(index)) * candidate.per_unit * (1.0 if candidate.kind == "grows" else 1.0 / candidate.extent)
+
+    def _tellable(self, index: int) -> bool:
+        """A statement is told when it moves some measure beyond its tolerance, the sheet's trust and its own noise."""
+        if self.candidates[index].kind in ("grows", "aspect"):
+            return self._overall_counts(index)
+        if self.own[index]:
+            return self.reach[:, index].max() * abs(self._amount(index)) >= 0.95
+        amount = abs(self._amount(index))
+        certain = amount >= self.times * self._errors()[index]
+        return certain and float((np.abs(self.effects[:, index]) / self.pooled).max()) * amount >= 1.0
 
     # ------------------------------------------------------------ result
 
     def result(self) -> Explanation:
-        told = [k for k in self.chosen if self.told[k]]
-        whole = sum((self._part(k) for k in self.chosen if not self.told[k]), np.zeros_like(self.value))
+        told = [k for k in self.chosen if self._tellable(k)]
+        shift = self.effects[:, self.whole] @ self.amounts[: len(self.whole)]
         errors = self._errors()
         statements = []
         for k in told:
-            amount = self.amounts[self.chosen.index(k)]
-            part = np.abs(self.effects[:, k] * amount)
+            amount = self._amount(k)
+            part = np.abs(self._part(k))
             counts = part > 0.5 * self.limit
             owners = sorted({self.rows[r].owner for r in np.flatnonzero(counts)})
             size = float((part / np.array([row.tolerance for row in self.rows])).max())
+            if self.overall[k]:
+                size = self._share(k) / self.big_ratio
             weight = max((self.rows[r].weight for r in np.flatnonzero(counts)), default=0.5)
             candidate = self.candidates[k]
             statements.append(
@@ -307,16 +396,11 @@ class _Search:
                     2.0 * weight - 1.0,
                 )
             )
-        return Explanation(tuple(statements), self.rows, self.value - whole, self.left)
+        return Explanation(tuple(statements), self.rows, self.value - shift, self.left)
 
     def _errors(self) -> dict[int, float]:
-        if not self.chosen:
-            return {}
-        design = self.effects[:, self.chosen] / np.array([row.sigma for row in self.rows])[:, None]
-        inverse = np.linalg.inv(design.T @ design + 1e-6 * np.eye(len(self.chosen)))
-        return dict(zip(self.chosen, np.sqrt(np.diag(inverse)), strict=True))
-
-
-def without(statement: Statement, explains: tuple[int, ...]) -> Statement:
-    """The same statement, explaining other features."""
-    return replace(statement, explains=explains)
+        """Standard uncertainty of each chosen statement's amount, the line-up's included."""
+        columns = self.whole + self.chosen
+        design = self.effects[:, columns] / np.array([row.sigma for row in self.rows])[:, None]
+        inverse = np.linalg.inv(design.T @ design + 1e-6 * np.eye(len(columns)))
+        return dict(zip(columns, np.sqrt(np.diag(inverse)), strict=True))

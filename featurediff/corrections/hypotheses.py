@@ -78,13 +78,14 @@ class Builder:
         self.frame = frame
         self.points = np.concatenate([each.reference for each in compared])
         self.owner = np.concatenate([np.full(len(each.reference), k) for k, each in enumerate(compared)])
+        self.belongs = self.owner[None, :] == np.arange(len(compared))[:, None]
         self.hypotheses: list[Hypothesis] = []
         self.fields: list[np.ndarray] = []
 
     def add(self, hypothesis: Hypothesis, displace: Callable[[np.ndarray], np.ndarray]) -> None:
         """Add a hypothesis; ``displace`` maps points (n, 2) to displacements (n, 2) per unit."""
         column = np.zeros_like(self.points)
-        use = np.isin(self.owner, hypothesis.members)
+        use = self.of(hypothesis.members)
         column[use] = displace(self.points[use])
         self.hypotheses.append(hypothesis)
         self.fields.append(column.ravel())
@@ -94,9 +95,13 @@ class Builder:
         self.hypotheses.append(hypothesis)
         self.fields.append(column.ravel())
 
+    def of(self, members: tuple[int, ...]) -> np.ndarray:
+        """(N,) True for the points of these features."""
+        return self.belongs[list(members)].any(0) if len(members) > 1 else self.belongs[members[0]]
+
     def box(self, members: tuple[int, ...]) -> tuple[np.ndarray, float, float]:
         """Centre, width and height of the members' reference points along the subject's axes."""
-        points = self.points[np.isin(self.owner, members)]
+        points = self.points[self.of(members)]
         across, down = points @ self.frame.right, points @ self.frame.down
         centre = (across.min() + across.max()) / 2 * self.frame.right + (down.min() + down.max()) / 2 * self.frame.down
         return centre, float(np.ptp(across)), float(np.ptp(down))
@@ -237,7 +242,7 @@ def _add_gap(builder: Builder, gap) -> None:
     if not members or len(members) == len(builder.compared):
         return
     place = builder.points @ axis
-    beyond = np.isin(builder.owner, members)
+    beyond = builder.of(members)
     starts = [place[builder.owner == k].min() for k in members]
     edge = min(starts)
     amount = beyond.astype(float)
@@ -251,7 +256,7 @@ def _add_gap(builder: Builder, gap) -> None:
         if first < edge - 0.05 * builder.frame.size:
             amount[mine] = np.clip((place[mine] - first) / (edge - first), 0.0, 1.0)
             carried.append(k)
-    centre = builder.points[np.isin(builder.owner, members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
+    centre = builder.points[builder.of(members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
     hypothesis = Hypothesis(
         "gap",
         f"gap {gap.label}",
@@ -273,7 +278,7 @@ def _add_pair(builder: Builder, pair: Pair, blocks: list[Block]) -> None:
     if not left or not right:
         return
     axis = builder.frame.right
-    is_left, is_right = np.isin(builder.owner, left), np.isin(builder.owner, right)
+    is_left, is_right = builder.of(left), builder.of(right)
     middles = [builder.points[use].mean(0) for use in (is_left, is_right)]
     common = {"target": f"pair {pair.label}", "label": pair.label, "members": left + right, "pair": pair, "plural": True}
     # A unit sets both sides 1 mm further out.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from featurediff.corrections.explain import Explanation, Statement
-from featurediff.deviations import Compared, Frame
+from featurediff.deviations import Compared
 from featurediff.settings import Settings
 
 
@@ -42,15 +42,15 @@ class Item:
         return self.statements[0].hypothesis if self.statements else None
 
 
-def items(explanation: Explanation, compared: tuple[Compared, ...], frame: Frame, settings: Settings, trust: float) -> list[Item]:
+def to_items(explanation: Explanation, compared: tuple[Compared, ...], settings: Settings) -> list[Item]:
     """All items, unranked."""
     by_target: dict[tuple[str, str], list[Statement]] = {}
     for statement in explanation.statements:
         key = statement.hypothesis.kind
         by_target.setdefault((statement.hypothesis.target, key), []).append(statement)
     found = [_item(tuple(group)) for group in by_target.values()]
-    found = _merge_moves(found, compared, frame, settings)
-    found += _shapes(compared, settings, trust)
+    found = _merge_moves(found, compared, settings)
+    found += _shapes(compared, settings)
     return _redraws(found, compared)
 
 
@@ -80,27 +80,34 @@ def _item(group: tuple[Statement, ...]) -> Item:
 # ---------------------------------------------------------------- merging
 
 
-def _merge_moves(found: list[Item], compared: tuple[Compared, ...], frame: Frame, settings: Settings) -> list[Item]:
+def _merge_moves(found: list[Item], compared: tuple[Compared, ...], settings: Settings) -> list[Item]:
     """Equal moves of neighbours are one item (the rule: within ``merge_mm`` or ``merge_percent``)."""
     moves = sorted((each for each in found if each.kind == "move"), key=lambda each: -each.size)
     rest = [each for each in found if each.kind != "move"]
     while moves:
         lead = moves.pop(0)
-        joined = [each for each in moves if _same_move(lead, each, settings) and _near(lead, each, frame)]
+        joined = [each for each in moves if _same_move(lead, each, settings) and _kin(lead, each, compared)]
         moves = [each for each in moves if not any(each is other for other in joined)]
         rest.append(_joined(lead, joined) if joined else lead)
     return rest
 
 
 def _same_move(a: Item, b: Item, settings: Settings) -> bool:
-    if a.stage == "detail" != b.stage:
+    if (a.stage == "detail") != (b.stage == "detail"):
         return False
     limit = max(settings.corrections.merge_mm, settings.corrections.merge_percent / 100 * float(np.hypot(*a.move)))
     return float(np.hypot(*(a.move - b.move))) <= limit and float(a.move @ b.move) > 0
 
 
-def _near(a: Item, b: Item, frame: Frame) -> bool:
-    return float(np.hypot(*(a.at - b.at))) < 0.35 * frame.size
+def _kin(a: Item, b: Item, compared: tuple[Compared, ...]) -> bool:
+    """Whether two items lie close to each other on the parts tree: they share at least half of their paths."""
+    paths = [compared[item.hypothesis.members[0]].feature.part.split("/") for item in (a, b)]
+    shared = 0
+    for first, second in zip(*paths, strict=False):
+        if first != second:
+            break
+        shared += 1
+    return shared >= 0.5 * max(len(path) for path in paths)
 
 
 def _joined(lead: Item, others: list[Item]) -> Item:
@@ -121,7 +128,7 @@ def _joined(lead: Item, others: list[Item]) -> Item:
 # ---------------------------------------------------------------- shape and redraw
 
 
-def _shapes(compared: tuple[Compared, ...], settings: Settings, trust: float) -> list[Item]:
+def _shapes(compared: tuple[Compared, ...], settings: Settings) -> list[Item]:
     found = []
     count = max(sum(each.shape is not None for each in compared), 2)
     for index, each in enumerate(compared):

@@ -128,19 +128,20 @@ def end_labels(speech: Speech) -> tuple[str, str]:
 
 def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_times: float) -> str:
     """The sentence of an item, with its full stop."""
-    text = _SAY[item.kind](item, compared, speech)
-    if item.kind != "redraw":
-        if item.size > redraw_times:
-            text += "; that is too far off to adjust, so redraw " + _it(item)
-        elif item.size < 2.0 and item.kind != "shape":
+    far = item.size > redraw_times
+    if far and item.kind == "move":
+        text = _say_far_move(item, speech)
+    else:
+        text = _SAY[item.kind](item, compared, speech)
+        if item.kind != "redraw" and far:
+            text += "; that is too far off to adjust: redraw it"
+        elif item.kind != "redraw" and item.size < 2.0:
             text += " (small: if you are there anyway)"
     return text[0].upper() + text[1:] + "."
 
 
 def _it(item: Item) -> str:
-    h = item.hypothesis
-    plural = h is not None and (h.plural or (len(item.statements) > 1 and item.kind == "move" and _targets(item) > 1))
-    return "them" if plural else "it"
+    return "they are" if item.hypothesis.plural or _targets(item) > 1 else "it is"
 
 
 def _targets(item: Item) -> int:
@@ -155,14 +156,30 @@ def _what(item: Item, speech: Speech) -> str:
 def _say_move(item: Item, compared, speech: Speech) -> str:
     what = _what(item, speech)
     together = " together" if (item.hypothesis.group is not None and " and " in what) or _targets(item) > 1 else ""
-    parts = direction(item.move, speech)
-    if len(parts) == 1:
-        parts = [(parts[0][0], float(np.hypot(*item.move)))]
+    parts = _parts(item, speech)
     word, length = parts[0]
     if len(parts) == 1 and word in ("up", "down") and not speech.frame.along_subject:
         return f"{'raise' if word == 'up' else 'lower'} {what}{together} {speech.length(length)}"
     told = " and ".join(f"{speech.length(size)} {way(each, speech)}" for each, size in parts)
     return f"move {what}{together} {told}"
+
+
+_FURTHER = {"up": "higher", "down": "lower", "left": "further left", "right": "further right"}
+
+
+def _say_far_move(item: Item, speech: Speech) -> str:
+    """A move too long to be made by adjusting."""
+    parts = _parts(item, speech)
+    if speech.frame.along_subject:
+        told = " and ".join(f"{speech.length(size)} {way(word, speech)}" for word, size in parts)
+    else:
+        told = " and ".join(f"{speech.length(size)} {_FURTHER[word]}" for word, size in parts)
+    return f"redraw {_what(item, speech)} {told}; {_it(item)} too far off to adjust"
+
+
+def _parts(item: Item, speech: Speech) -> list[tuple[str, float]]:
+    parts = direction(item.move, speech)
+    return [(parts[0][0], float(np.hypot(*item.move)))] if len(parts) == 1 else parts
 
 
 def _say_gap(item: Item, compared, speech: Speech) -> str:
@@ -329,10 +346,7 @@ def _say_grows(item: Item, compared, speech: Speech) -> str:
     top, bottom = end_labels(speech)
     ends = {"top": (top, bottom), "right": ("the right side", "the left side")}[h.side]
     large, small = ends if item.amount > 0 else ends[::-1]
-    return (
-        f"draw {large} smaller against {small}: the drawing grows {percent(item.amount)} on the way there; "
-        f"reduce it evenly towards {large}"
-    )
+    return f"reduce the drawing by degrees towards {large}: it grows {percent(item.amount)} between {small} and {large}"
 
 
 def _say_aspect(item: Item, compared, speech: Speech) -> str:

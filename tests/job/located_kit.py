@@ -37,7 +37,7 @@ def portrait() -> Subject:
     features: list[Feature] = []
     eyes = "head/face/features/eyes"
     for side, s in SIDES:
-        x, wide = 500 + s * 118, 62 if s < 0 else 58
+        x, wide = 500 + s * 135, 62 if s < 0 else 58
         own = {"left": "right", "right": "left"}[side]
         features += [
             _curve(
@@ -380,7 +380,7 @@ def mirrored(subject: Subject) -> Subject:
 
 def shift(test: Callable[[Feature], bool], x: float, y: float) -> Change:
     """Everything that passes ``test`` moves by (x, y) mm."""
-    return lambda feature, points: points + (x, y) if test(feature) else points
+    return lambda feature, points: points + np.array([x, y]) if test(feature) else points
 
 
 def both(*changes: Change) -> Change:
