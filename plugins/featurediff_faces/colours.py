@@ -67,3 +67,16 @@ def above_the_face(frame: Frame, silhouette: np.ndarray) -> np.ndarray:
     inner = cv2.erode(silhouette.astype(np.uint8), np.ones((9, 9), np.uint8))[::3, ::3] > 0
     inner &= frame.inside[::3, ::3] & (rows < top[1] - 0.12 * PUPILS) & (np.abs(columns - top[0]) < 1.3 * PUPILS)
     return frame.lab[::3, ::3][inner]
+
+
+# Skin in shadow keeps its hue or, where the light is strong, its a* and b*; darker than this part of the skin's L* it is no skin.
+SHADOW = 0.38
+HUE = 6.5  # distance in a*, b*
+
+
+def like_skin(lab: np.ndarray, skin: np.ndarray) -> np.ndarray:
+    """(...,) bool for (..., 3) colours: skin of the mean colour ``skin`` (3,), lit or in shadow."""
+    darker = lab[..., 0] / max(skin[0], 1.0)
+    same = np.linalg.norm(lab[..., 1:] - skin[1:], axis=-1)
+    paled = np.linalg.norm(lab[..., 1:] / np.maximum(darker, 0.2)[..., None] - skin[1:], axis=-1)
+    return (np.minimum(same, paled) < HUE) & (darker > SHADOW)

@@ -11,7 +11,7 @@ import numpy as np
 from featurediff import geometry
 from featurediff_faces import topology
 from featurediff_faces.features import pupil_distance
-from featurediff_faces.landmarks import Face
+from featurediff_faces.landmarks import Face, shrink_evenly
 
 PUPILS = 160.0  # px between the pupils in the working copy
 REACH = 3.5  # half side of the copy's square, in pupil distances
@@ -56,16 +56,11 @@ def make_frame(rgb: np.ndarray, face: Face) -> Frame:
     corners = geometry.apply(np.linalg.inv(matrix), np.array([[-2.0, -2], [side + 2, -2], [side + 2, side + 2], [-2, side + 2]]))
     x0, y0 = np.maximum(np.floor(corners.min(0)).astype(int), 0)
     x1, y1 = np.minimum(np.ceil(corners.max(0)).astype(int) + 1, (rgb.shape[1], rgb.shape[0]))
-    part, shrunk = rgb[y0:y1, x0:x1], 1.0
-    if scale < 0.8:
-        shrunk = 1.25 * scale
-        size = (max(round((x1 - x0) * shrunk), 1), max(round((y1 - y0) * shrunk), 1))
-        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
-    stretch = (np.array([part.shape[1] / (x1 - x0), part.shape[0] / (y1 - y0)])) if shrunk != 1.0 else np.ones(2)
-    # picture px -> part px is (p - origin + 0.5) * stretch - 0.5
-    to_part = np.array(
-        [[stretch[0], 0, (0.5 - x0) * stretch[0] - 0.5], [0, stretch[1], (0.5 - y0) * stretch[1] - 0.5], [0, 0, 1.0]]
-    )
+    # Whole blocks first (fast, no aliasing), then the rest of the way and the turn in one interpolation.
+    factor = max(int(1 / scale), 1)
+    part = shrink_evenly(rgb[y0:y1, x0:x1], factor)
+    # picture px -> part px is (p - origin + 0.5) / factor - 0.5
+    to_part = geometry.rescale_matrix(1 / factor) @ np.array([[1.0, 0, -x0], [0, 1.0, -y0], [0, 0, 1]])
     warp = (matrix @ np.linalg.inv(to_part))[:2]
     upright = cv2.warpAffine(part, warp, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     ones = np.full(part.shape[:2], 255, np.uint8)

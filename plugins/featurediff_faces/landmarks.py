@@ -153,18 +153,29 @@ def shrink(rgb: np.ndarray, long_side: int) -> tuple[np.ndarray, float]:
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), scale
 
 
+def shrink_evenly(rgb: np.ndarray, factor: int) -> np.ndarray:
+    """Every ``factor`` x ``factor`` block averaged to one pixel; a rest at the right and bottom edge is left out.
+
+    Many times as fast as any other factor. A point p of the copy lies at ``rescale_points(p, factor)``.
+    """
+    if factor <= 1:
+        return rgb
+    height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
+    return cv2.resize(rgb[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
+
+
 def find_faces(model: LandmarkModel, rgb: np.ndarray, look_at: int = LOOK_AT) -> list[Face]:
     """All faces of a picture of any size, largest first, in its px: searched on a shrunken copy, then in overlapping quarters."""
-    small, _ = shrink(rgb, look_at)
-    found = [_moved(face, small.shape, rgb.shape) for face in model.faces(small)]
+    factor = max(max(rgb.shape[:2]) // look_at, 1)
+    found = [_moved(face, factor) for face in model.faces(shrink_evenly(rgb, factor))]
     if found or min(rgb.shape[:2]) < 64:
         return found
     height, width = rgb.shape[:2]
     for top in (0, height // 4, height - height // 2):
         for left in (0, width // 4, width - width // 2):
             part = rgb[top : top + height // 2, left : left + width // 2]
-            copy, _ = shrink(part, look_at // 2)
-            found = [_moved(face, copy.shape, part.shape, (left, top)) for face in model.faces(copy)]
+            factor = max(max(part.shape[:2]) // look_at, 1)
+            found = [_moved(face, factor, (left, top)) for face in model.faces(shrink_evenly(part, factor))]
             if found:
                 return found
     return []
@@ -172,7 +183,7 @@ def find_faces(model: LandmarkModel, rgb: np.ndarray, look_at: int = LOOK_AT) ->
 
 def sharpen_face(model: LandmarkModel, rgb: np.ndarray, face: Face, look_at: int = LOOK_AT) -> Face:
     """The same face looked at again in a crop at the best resolution, when the first look was at a small copy."""
-    seen = face.size * min(look_at / max(rgb.shape[:2]), 1.0)
+    seen = face.size / max(max(rgb.shape[:2]) // look_at, 1)
     if seen >= ENOUGH:
         return face
     left, top, right, bottom = face.box
@@ -183,12 +194,12 @@ def sharpen_face(model: LandmarkModel, rgb: np.ndarray, face: Face, look_at: int
     scale = 2.0 * ENOUGH / max(right - left, bottom - top)
     size = (max(round((x1 - x0) * scale), 1), max(round((y1 - y0) * scale), 1))
     copy = cv2.resize(part, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-    again = [_moved(other, copy.shape, part.shape, (x0, y0)) for other in model.faces(copy)]
+    back = (part.shape[1] / copy.shape[1], part.shape[0] / copy.shape[0])
+    again = [_moved(other, back, (x0, y0)) for other in model.faces(copy)]
     near = [other for other in again if np.hypot(*(other.points.mean(0) - face.points.mean(0))) < 0.2 * face.size]
     return near[0] if near else face
 
 
-def _moved(face: Face, seen: tuple, whole: tuple, origin: tuple[int, int] = (0, 0)) -> Face:
-    scale = np.array([whole[1] / seen[1], whole[0] / seen[0]])
+def _moved(face: Face, scale: float | tuple[float, float], origin: tuple[int, int] = (0, 0)) -> Face:
     points = rescale_points(face.points, scale) + origin
-    return Face(points, face.depth * scale[0], face.yaw, face.pitch, face.roll)
+    return Face(points, face.depth * np.mean(scale), face.yaw, face.pitch, face.roll)

@@ -145,9 +145,26 @@ def _hair_outline(frame, mask, edge, skin, pieces, missing, bald) -> float | Non
         missing[name] = "the hair can't be told from the background" if not bald else "the head can't be told from the background"
         return None
     points = points[run]
+    if not bald:
+        points = _without_ears(frame, points, skin)
     crown = int(np.argmin(points[:, 1]))
     pieces[name] = Piece(points, 0.01, {"crown": crown})
     return float(points[crown, 1])
+
+
+def _without_ears(frame: Frame, points: np.ndarray, skin: ColourModel) -> np.ndarray:
+    """The outline without ends whose inner side is skin: there an ear begins."""
+    inward = normals(points)
+    middle = frame.face.points[topology.TOP_OF_MESH]
+    inward = np.where(((middle - points) * inward).sum(1) > 0, 1.0, -1.0)[:, None] * inward
+    inner = sample_profiles(frame.lab, points, inward, np.array([0.04, 0.06, 0.08]) * PUPILS)
+    hair = ~(colours.like_skin(inner, skin.mean).mean(1) > 0.5)
+    crown = int(np.argmin(points[:, 1]))
+    # Up to three quarters of the way to the crown an end may be an ear; a bald temple further up stays.
+    first = next((i for i in range(crown // 4) if hair[i : i + 6].all()), crown // 4) if not hair[:6].all() else 0
+    rest = len(points) - crown
+    last = next((i for i in range(rest // 4) if hair[len(points) - i - 6 : len(points) - i].all()), rest // 4)
+    return points[first : len(points) - last] if not hair[-6:].all() else points[first:]
 
 
 def _hairline(frame, mask, skin, hair, pieces, missing, above_count) -> None:
@@ -235,7 +252,7 @@ def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
     steps = np.arange(0, 0.75 * PUPILS, 1.0)
     at = np.round(origins[:, None] + steps[None, :, None] * directions[:, None]).astype(int).clip(0, mask.shape[0] - 1)
     figure = mask[at[..., 1], at[..., 0]]
-    skinny = (skin.distance(frame.lab[at[..., 1], at[..., 0]]) < 11.0) & figure
+    skinny = colours.like_skin(frame.lab[at[..., 1], at[..., 0]], skin.mean) & figure
     # The run of skin that begins at the cheek; the dark fold in front of the ear may interrupt it.
     extent = np.zeros(len(rows))
     for i, row in enumerate(skinny):

@@ -83,7 +83,7 @@ def snap(
         if kind not in look_for:
             continue
         score = _edge_score(profile, at, unit) if kind == "edge" else _line_score(profile, at, unit)
-        found = _follow(_blur(score, along, 0)[:, within], at[within], points, normal, kind, reach * unit, stiffness, pull)
+        found = _follow(blur(score, along, 0)[:, within], at[within], points, normal, kind, reach * unit, stiffness, pull)
         if best is None or (found.found and not best.found):
             best = found
     return best
@@ -94,7 +94,7 @@ def _follow(score, at, points, normal, kind, reach, stiffness, pull) -> Snapped:
     if height <= 1e-6:
         return Snapped(points, 0.0, 0.0, np.zeros(len(points)))
     path = best_path(score / height - pull * (at / reach)[None, :] ** 2, stiffness)
-    offset = _blur(np.interp(path, np.arange(len(at)), at)[:, None], 2.0, 0)[:, 0]
+    offset = blur(np.interp(path, np.arange(len(at)), at)[:, None], 2.0, 0)[:, 0]
     on_path = score[np.arange(len(points)), np.clip(np.round(path).astype(int), 0, len(at) - 1)]
     beside = max(float(np.median(np.abs(score))), 1e-6)
     # The slope of a step blurred by BLUR, turned back into the step's height.
@@ -120,7 +120,7 @@ def end_along(lab: np.ndarray, path: np.ndarray, unit: float, half: float, reach
     profile = profile[..., 0] - profile[..., 1]
     core = profile[:, np.abs(across) <= half].mean(1)
     sides = np.minimum(profile[:, across < -1.5 * half].mean(1), profile[:, across > 1.5 * half].mean(1))
-    dark = _blur((sides - core)[:, None], 0.010 * unit / step, 0)[:, 0]
+    dark = blur((sides - core)[:, None], 0.010 * unit / step, 0)[:, 0]
     fall = -np.gradient(dark)
     at = np.arange(len(line)) * step - length
     near = np.abs(at) <= reach * unit
@@ -137,23 +137,24 @@ def _edge_score(profile: np.ndarray, at: np.ndarray, unit: float) -> np.ndarray:
     """Slope across the curve of the colour component in which its two sides differ."""
     near = (np.abs(at) > 0.4 * SIDE * unit) & (np.abs(at) < 1.6 * SIDE * unit)
     outer, inner = profile[:, near & (at > 0)].mean(1), profile[:, near & (at < 0)].mean(1)
-    difference = _blur(outer - inner, 6.0, 0)
+    difference = blur(outer - inner, 6.0, 0)
     # The side difference may change along the curve (light to shadow), but not from point to point.
     direction = difference / np.maximum(np.linalg.norm(difference, axis=1, keepdims=True), 1e-6)
     part = (profile * direction[:, None, :]).sum(2)
-    smooth = _blur(part, BLUR * unit / (at[1] - at[0]), 1)
+    smooth = blur(part, BLUR * unit / (at[1] - at[0]), 1)
     return np.gradient(smooth, axis=1)
 
 
 def _line_score(profile: np.ndarray, at: np.ndarray, unit: float) -> np.ndarray:
     """How much darker than both sides, in L*."""
     step = at[1] - at[0]
-    narrow = _blur(profile[..., 0], BLUR * unit / step, 1)
-    wide = _blur(profile[..., 0], 3 * BLUR * unit / step, 1)
+    narrow = blur(profile[..., 0], BLUR * unit / step, 1)
+    wide = blur(profile[..., 0], 3 * BLUR * unit / step, 1)
     return wide - narrow
 
 
-def _blur(table: np.ndarray, sigma: float, axis: int, closed: bool = False) -> np.ndarray:
+def blur(table: np.ndarray, sigma: float, axis: int, closed: bool = False) -> np.ndarray:
+    """A table (n, ...) smoothed by a Gaussian of ``sigma`` entries along axis 0 or 1; ``closed`` joins the ends."""
     radius = max(int(np.ceil(3 * sigma)), 1)
     at = np.arange(-radius, radius + 1)
     kernel = np.exp(-0.5 * (at / max(sigma, 1e-3)) ** 2)

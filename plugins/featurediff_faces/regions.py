@@ -8,7 +8,7 @@ import numpy as np
 
 from featurediff_faces.colours import ColourModel
 from featurediff_faces.paths import best_path
-from featurediff_faces.refine import _blur, sample_profiles
+from featurediff_faces.refine import blur, sample_profiles
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ def boundary(
     count = max(int(np.ceil(reach.max() / step)), 3)
     at = np.arange(count + 1) * step
     profile = sample_profiles(lab, origins, directions, at)
-    profile = _blur(profile.reshape(len(origins), -1), 1.0, 0).reshape(profile.shape)
+    profile = blur(profile.reshape(len(origins), -1), 1.0, 0).reshape(profile.shape)
     margin = (second.cost(profile) - first.cost(profile)).clip(-12, 12)  # > 0 where it looks like the first
     margin = np.where(at[None, :] <= reach[:, None], margin, -3.0)
     margin = np.where(at[None, :] < start[:, None], 0.0, margin)

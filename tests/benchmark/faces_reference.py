@@ -14,12 +14,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from featurediff_faces.detector import FacesDetector
+from featurediff_faces.features import landmark_features, pupil_distance, smooth
 
 from featurediff.api import Picture
+from featurediff.geometry import resample
 from featurediff.testing.scenes import Scene, rendered_face
-from featurediff_faces import topology
-from featurediff_faces.detector import FacesDetector
-from featurediff_faces.features import Scale, curve, landmark_features, pupil_distance, smooth
 
 REPORT = range(100, 112)
 
@@ -91,52 +91,52 @@ def across(points: np.ndarray, truth: np.ndarray) -> np.ndarray:
     return signed[inside] if inside.any() else signed
 
 
+SIDED = {
+    "upper lid {}": "upper lid",
+    "lower lid {}": "lower lid",
+    "iris {}": "iris",
+    "nose wing {}": "wing of the nose",
+    "jaw {}": "jaw",
+    "cheek line {}": "cheek line",
+    "ear {}": "ear",
+    "neck side {}": "neck",
+    "shoulder {}": "shoulder",
+}
+SINGLE = ("upper lip edge", "lower lip edge", "chin", "hairline")
+
+
 def true_curves(scene: Scene, unit: float) -> dict[str, np.ndarray]:
-    """The truth by the detector's names: drawn lines where the renderer draws them, mesh lines elsewhere."""
-    dense = lambda line: smooth(np.asarray(line, float), per_span=40)  # noqa: E731
-    lines = scene.curves
+    """The truth by the detector's names, dense polylines in px."""
+    lines = dict(scene.landmarks) | dict(scene.curves)
     found = {}
     for side in ("left", "right"):
-        found[f"upper lid on the {side}"] = dense(lines[f"upper lid {side}"])
-        found[f"lower lid on the {side}"] = dense(lines[f"lower lid {side}"])
+        for theirs, ours in SIDED.items():
+            if theirs.format(side) in lines:
+                found[f"{ours} on the {side}"] = dense(lines[theirs.format(side)])
         top, bottom = dense(lines[f"brow {side} top"]), dense(lines[f"brow {side} bottom"])
         found[f"brow on the {side}"] = np.vstack([top, bottom[::-1], top[:1]])
-    found["upper lip edge"] = dense(lines["upper lip edge"])
-    found["lower lip edge"] = dense(lines["lower lip edge"])
-    if np.abs(lines["inner upper lip"] - lines["inner lower lip"]).max() > 0.05 * unit:
-        found["lower edge of the upper lip"] = dense(lines["inner upper lip"])
-        found["upper edge of the lower lip"] = dense(lines["inner lower lip"])
-    else:
-        found["mouth line"] = dense((lines["inner upper lip"] + lines["inner lower lip"]) / 2)
-    found["base of the nose"] = dense(lines["nose base"])
-    for name in ("hairline", "hair outline"):
+    for name in SINGLE:
         if name in lines:
             found[name] = dense(lines[name])
-    return found | _from_mesh(scene.landmarks["landmarks"], unit) | _from_mask(scene)
-
-
-def _from_mesh(mesh: np.ndarray, unit: float) -> dict[str, np.ndarray]:
-    sides, scale = topology.sides(), Scale(unit * 0.1)
-    found = {}
-    for side in sides.values():
-        on = "left" if side.sitter_side == "right" else "right"
-        found[f"wing of the nose on the {on}"] = curve(mesh[list(side.wing)], scale)
-        found[f"jaw on the {on}"] = curve(mesh[list(side.jaw)], scale)
-        found[f"cheek line on the {on}"] = curve(mesh[list(side.cheek)], scale)
-        found[f"mouth corner on the {on}"] = mesh[[side.mouth_corner]]
-    chin = [sides["right"].jaw[0], 148, topology.CHIN, 377, sides["left"].jaw[0]]
-    found["chin"] = curve(mesh[chin], scale)
+    if "lip line" in lines:
+        found["mouth line"] = dense(lines["lip line"])
+        ends = lines["lip line"][np.argsort(lines["lip line"][:, 0])[[0, -1]]]
+        found["mouth corner on the left"], found["mouth corner on the right"] = ends[:1], ends[1:]
+    elif "inner upper lip" in lines:
+        found["lower edge of the upper lip"] = dense(lines["inner upper lip"])
+        found["upper edge of the lower lip"] = dense(lines["inner lower lip"])
+    if "nose base" in lines:
+        found["base of the nose"] = dense(lines["nose base"])
+    hair = [lines[f"hair outline {part}"] for part in ("left", "top", "right") if f"hair outline {part}" in lines]
+    if hair:
+        found["hair outline"] = np.vstack(hair)
     return found
 
 
-def _from_mask(scene: Scene) -> dict[str, np.ndarray]:
-    """The silhouette above the eyes is the hair's outline."""
-    if scene.mask is None or "hair outline" in scene.curves:
-        return {}
-    outlines, _ = cv2.findContours(scene.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(outlines, key=len)[:, 0].astype(float)
-    eyes = scene.curves["upper lid left"][:, 1].mean()
-    return {"hair outline": outline[outline[:, 1] < eyes + 5]}
+def dense(line: np.ndarray) -> np.ndarray:
+    """A smooth curve through the truth's points, dense enough to measure distances to."""
+    line = np.asarray(line, float)
+    return smooth(line, per_span=40) if len(line) < 60 else resample(line, 0.5)
 
 
 def show(table: dict[str, Errors]) -> None:
