@@ -346,5 +346,6 @@ def _hatching(target: np.ndarray, style: Hand, placement: Placement, px_per_mm: 
                     part, depth = run[lo : lo + 24], tone[lo : lo + 24].mean()
                     if len(part) > 3:
                         part = part + rng.normal(0, 0.12, 2)
-                        out.append(stroke(part, rng, width=style.width_mm, load=0.35 + 0.35 * min(depth, 1.2), taper=0.2))
+                        depth = 0.35 + 0.35 * min(depth, 1.2)
+                        out.append(stroke(part, rng, width=style.width_mm, load=depth * rng.uniform(0.8, 1.2), taper=0.2, vary=0.0))
     return out

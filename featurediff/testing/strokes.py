@@ -59,14 +59,16 @@ def stroke(
     taper: float = 0.25,
     vary: float = 0.18,
 ) -> Stroke:
-    """One pencil stroke along (n, 2) mm: width in mm, graphite load, lighter and finer over ``taper`` of each end."""
+    """One pencil stroke along (n, 2) mm: width in mm, graphite load, lighter and finer over ``taper`` of each end;
+    ``vary``: how much pressure and width wander, 0 for quick short strokes."""
     points = resample(points, DAB_MM)
     n = len(points)
     length = n * DAB_MM
     t = np.linspace(0, 1, n)
     ends = np.clip(np.minimum(t, 1 - t) / max(taper, 1e-6), 0, 1) ** 0.6 if taper > 0 else np.ones(n)
-    pressure = np.exp(vary * wander(length, n, rng, 9.0)) * (0.25 + 0.75 * ends)
-    wide = np.clip(width * np.exp(0.5 * vary * wander(length, n, rng, 11.0)) * (0.7 + 0.3 * ends), 0.2, 1.1)
+    press, swell = (wander(length, n, rng, 9.0), wander(length, n, rng, 11.0)) if vary else (0.0, 0.0)
+    pressure = np.exp(vary * press) * (0.25 + 0.75 * ends)
+    wide = np.clip(width * np.exp(0.5 * vary * swell) * (0.7 + 0.3 * ends), 0.2, 1.1)
     return Stroke(points, wide, load * pressure)
 
 
