@@ -8,13 +8,15 @@ import cv2
 import numpy as np
 
 from featurediff.sheet.lines import Line, find_lines
+from featurediff.sheet.pose import find_pose, top_left
 
 SMALL_PX = 500
-_SHORTLIST = 60
+_SHORTLIST = 30
 _ASPECT_SLACK = 0.06  # foreshortening at 15 degrees is 0.035
 _BORDER_EVIDENCE = 0.3  # what a side of the picture counts where the page runs out of it
 _BORDER_COST = 1.0
 _REVERSED = 0.2
+_USUAL_TILT_DEG = 20.0
 _OUTSIDE = 0.25  # how far a corner may lie outside the picture, of its size
 _SMALLEST_AREA = 0.05
 
@@ -32,21 +34,21 @@ class Outline:
     score: float
 
 
-def find_outline(lab: np.ndarray, aspect: float | None) -> Outline | None:
+def find_outline(lab: np.ndarray, aspect: float, focal_35mm: float | None = None) -> Outline | None:
     """The most paper-like quadrilateral in a float (h, w, 3) L*a*b* picture of about 500 px, or None.
 
-    ``aspect`` is the sheet's long side over its short one, if known.
+    ``aspect`` is the sheet's long side over its short one. Corners run clockwise from the one that is the top left as seen.
     """
     lines = find_lines(lab)
     shortlist = _shortlist(lines, lab.shape[:2], aspect)
-    judged = [_judged(lab, outline) for outline in shortlist]
+    judged = [_judged(lab, outline, aspect, focal_35mm) for outline in shortlist]
     return max(judged, key=lambda outline: outline.score, default=None)
 
 
 # ---------------------------------------------------------------- all quadrilaterals
 
 
-def _shortlist(lines: list[Line], shape: tuple[int, int], aspect: float | None) -> list[Outline]:
+def _shortlist(lines: list[Line], shape: tuple[int, int], aspect: float) -> list[Outline]:
     border = np.array([line.border for line in lines])
     quads = _quads(lines, shape)
     quads = quads[border[quads].sum(1) <= 2]
@@ -63,7 +65,16 @@ def _shortlist(lines: list[Line], shape: tuple[int, int], aspect: float | None) 
     # A side that is mostly outside the picture proves nothing.
     score += 2.0 * np.log(np.clip(visible.min(1), 0.05, 1.0))
     best = np.argsort(-score)[:_SHORTLIST]
-    return [Outline(corners[i], border[i], support[i], float(score[i])) for i in best]
+    return [_from_top_left(corners[i], border[i], support[i], float(score[i])) for i in best]
+
+
+def _from_top_left(corners: np.ndarray, cut: np.ndarray, support: np.ndarray, score: float) -> Outline:
+    after = np.roll(corners, -1, axis=0)
+    if (corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]).sum() < 0:
+        # Backwards, side i runs from what was corner i + 1 to corner i: sides are reversed as well, and shifted by one.
+        corners, cut, support = corners[::-1], np.roll(cut[::-1], -1), np.roll(support[::-1], -1)
+    first = top_left(corners)
+    return Outline(*(np.roll(values, -first, axis=0) for values in (corners, cut, support)), score)
 
 
 def _quads(lines: list[Line], shape: tuple[int, int]) -> np.ndarray:
@@ -136,9 +147,7 @@ def _support(lines: list[Line], quads: np.ndarray, corners: np.ndarray) -> tuple
     return evidence, count / np.maximum(ends[1] - ends[0], 1)
 
 
-def _aspect_score(corners: np.ndarray, aspect: float | None) -> np.ndarray:
-    if aspect is None:
-        return np.full(len(corners), -1.0)
+def _aspect_score(corners: np.ndarray, aspect: float) -> np.ndarray:
     side_middle = (corners + np.roll(corners, -1, axis=1)) / 2
     lengths = np.hypot(*(side_middle[:, :2] - side_middle[:, 2:]).transpose(2, 0, 1))
     seen = np.abs(np.log(lengths[:, 0] / lengths[:, 1]))
@@ -148,8 +157,8 @@ def _aspect_score(corners: np.ndarray, aspect: float | None) -> np.ndarray:
 # ---------------------------------------------------------------- the few that are looked into
 
 
-def _judged(lab: np.ndarray, outline: Outline) -> Outline:
-    """The outline with a score that also asks whether all inside it is one paper."""
+def _judged(lab: np.ndarray, outline: Outline, aspect: float, focal_35mm: float | None) -> Outline:
+    """The outline with a score that also asks whether all inside it is one paper, and whether a camera could see it so."""
     inside = _flattened(lab, outline.corners, 40)
     lightness, colour = inside[..., 0], inside[..., 1:]
     bright = lightness > np.percentile(lightness, 40)
@@ -160,7 +169,11 @@ def _judged(lab: np.ndarray, outline: Outline) -> Outline:
     band[5:-5, 5:-5] = False
     not_dark = 1 / (1 + (np.clip(np.percentile(lightness, 70) - lightness, 0, None) / 35.0) ** 4)
     alike = 0.5 * same_colour.mean() + 0.5 * (same_colour * not_dark)[band].mean()
-    return Outline(outline.corners, outline.cut, outline.support, outline.score + 4.0 * float(np.log(alike + 1e-3)))
+    score = outline.score + 4.0 * float(np.log(alike + 1e-3))
+    if not outline.cut.any():
+        tilt = find_pose(outline.corners, (1.0, aspect), lab.shape[:2], focal_35mm).tilt_deg
+        score -= 0.5 * (tilt / _USUAL_TILT_DEG) ** 2
+    return Outline(outline.corners, outline.cut, outline.support, score)
 
 
 def _flattened(lab: np.ndarray, corners: np.ndarray, size: int) -> np.ndarray:

@@ -11,6 +11,7 @@ _MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at e
 _ACROSS = 3  # neighbouring profiles averaged into one
 _MOST_PROFILES = 400
 _BLOCKS = 10
+_BEYOND = 8  # px by which profiles reach further than edges are looked for
 
 
 @dataclass(frozen=True)
@@ -32,12 +33,13 @@ class Edge:
     length: float
 
 
-def fit_edges(pixels: np.ndarray, corners: np.ndarray, reach: float) -> tuple[Edge, ...]:
+def fit_edges(pixels: np.ndarray, corners: np.ndarray, reach: float, lasting: bool = False) -> tuple[Edge, ...]:
     """The four edges near the sides of ``corners`` (4, 2), clockwise, looked for within ``reach`` px of them.
 
-    ``pixels`` is (h, w, 3) uint8. An edge without enough crossings keeps the side as it was, with ``used`` 0.
+    ``pixels`` is (h, w, 3) uint8. ``lasting``: look for where paper ends for good, past pencil lines, to about a px; else for the
+    steepest fall, to a fraction of a px. An edge without enough crossings keeps the side as it was, with ``used`` 0.
     """
-    return tuple(_fit_edge(pixels, corners[i], corners[(i + 1) % 4], reach) for i in range(4))
+    return tuple(_fit_edge(pixels, corners[i], corners[(i + 1) % 4], reach, lasting) for i in range(4))
 
 
 def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
@@ -52,7 +54,7 @@ def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
 # ---------------------------------------------------------------- one edge
 
 
-def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float) -> Edge:
+def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float, lasting: bool) -> Edge:
     length = float(np.hypot(*(end - start)))
     along = (end - start) / max(length, 1e-9)
     normal = np.array([along[1], -along[0]])
@@ -61,7 +63,8 @@ def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: flo
     if len(at) < 20:
         return unchanged
     values = _most_telling(profiles)
-    crossing, strength = _crossings(values, offsets, reach)
+    find = _lasting_crossings if lasting else _crossings
+    crossing, strength = find(values, offsets, reach)
     u = 2 * at / length - 1
     weights = _consensus(u, crossing, strength, length)
     if (weights > 0.3).mean() < 0.15:
@@ -88,7 +91,7 @@ def _profiles(
     height, width = pixels.shape[:2]
     points = start + at[:, None] * along
     at = at[((points > 2) & (points < [width - 3, height - 3])).all(1)]
-    offsets = np.arange(-np.ceil(reach) - 4, np.ceil(reach) + 4.5)
+    offsets = np.arange(-np.ceil(reach) - _BEYOND, np.ceil(reach) + _BEYOND + 0.5)
     if not len(at):
         return at, np.zeros((0, len(offsets), 3), np.float32), offsets
     fine = (at[:, None] + np.arange(_ACROSS) - (_ACROSS - 1) / 2).ravel()
@@ -129,6 +132,21 @@ def _crossings(values: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[n
     shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.minimum(bend, -1e-6), 0.0)
     strength = np.clip(here, 0, None) / max(float(np.median(here)), 1e-6)
     return offsets[peak] + np.clip(shift, -0.5, 0.5), np.clip(strength, 0.0, 1.0)
+
+
+def _lasting_crossings(values: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Offset of the biggest lasting fall that has paper right up to it, and its relative strength 0..1."""
+    # The median over 5 px takes out pencil lines, grain and joints; edges stay.
+    smooth = cv2.medianBlur(values, 5)
+    paper = np.median(smooth[:, : len(offsets) // 4], axis=1, keepdims=True)
+    seven = cv2.blur(smooth, (7, 1))
+    before, after = np.roll(seven, 4, axis=1), np.roll(seven, -4, axis=1)
+    fall = np.clip(before - after, 0, None)
+    is_paper = np.exp(-(((before - paper) / (0.5 * fall + 4.0)) ** 2))
+    fall = np.where(np.abs(offsets) > reach, 0.0, fall * is_paper)
+    peak = fall.argmax(1)
+    here = fall[np.arange(len(values)), peak]
+    return offsets[peak], np.clip(here / max(float(np.median(here)), 1e-6), 0.0, 1.0)
 
 
 def _smoothed_slope(values: np.ndarray, sigma: float = 1.3) -> np.ndarray:

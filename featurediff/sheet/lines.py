@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 KEPT_LINES = 26
+_MOST_CANDIDATES = 90
 _OFFSETS = np.arange(-13.0, 13.5, 1.0)
 _SLACK = 2  # px by which a coarse line may miss its edge
 
@@ -17,8 +18,8 @@ class Line:
     """The line {p : normal . p = distance}, normal of unit length, with its evidence.
 
     ``paper_behind`` is the running sum, px by px along the line from ``start``, of the evidence 0..1 that the side the normal
-    points away from is paper and the other is not; ``paper_ahead`` the same the other way round. ``seen`` is the running count of the px that lie in the picture. ``border`` marks a
-    side of the picture itself, which is no evidence.
+    points away from is paper and the other is not; ``paper_ahead`` the same the other way round. ``seen`` is the running count
+    of the px that lie in the picture. ``border`` marks a side of the picture itself, which is no evidence.
     """
 
     normal: np.ndarray
@@ -37,11 +38,17 @@ class Line:
 
 def find_lines(lab: np.ndarray) -> list[Line]:
     """The best supported lines of a float (h, w, 3) L*a*b* picture of about 500 px, strongest first, then the four borders."""
-    segments = np.vstack([_detected_segments(lab), _outline_segments(lab)])
+    pale = paleness(lab)
+    segments = np.vstack([_detected_segments(lab, pale), _outline_segments(lab[:, :, 0], pale)])
     candidates = _distinct(_merged(segments), _diagonal(lab))
-    lines = [_with_evidence(lab, normal, distance) for normal, distance in candidates]
+    lines = _with_evidence(pale, candidates)
     lines.sort(key=_best_run, reverse=True)
-    return lines[:KEPT_LINES] + _borders(lab)
+    return lines[:KEPT_LINES] + _borders(lab.shape[:2])
+
+
+def paleness(lab: np.ndarray) -> np.ndarray:
+    """(h, w) one number in which paper is high on every floor, in light and in shadow: lightness less colour."""
+    return lab[:, :, 0] - np.minimum(np.hypot(lab[:, :, 1], lab[:, :, 2]), 40)
 
 
 def _diagonal(lab: np.ndarray) -> float:
@@ -51,18 +58,17 @@ def _diagonal(lab: np.ndarray) -> float:
 # ---------------------------------------------------------------- segments
 
 
-def _detected_segments(lab: np.ndarray) -> np.ndarray:
-    """(n, 4) segments by LSD (Grompone von Gioi et al. 2010) in lightness and in the two colour channels."""
+def _detected_segments(lab: np.ndarray, pale: np.ndarray) -> np.ndarray:
+    """(n, 4) segments by LSD (Grompone von Gioi et al. 2010) in lightness and, stretched, in local paleness."""
     detector = cv2.createLineSegmentDetector()
-    found = []
-    for channel in range(3):
-        values = lab[:, :, channel]
-        # Colour steps are small: stretch them to the range that the detector expects.
-        stretched = values * 2.55 if channel == 0 else 128 + 4.0 * values
-        segments = detector.detect(np.clip(stretched, 0, 255).astype(np.uint8))[0]
+    found = [np.zeros((0, 4))]
+    # A white page on a white table differs by little: amplified against its surroundings, it passes the detector's threshold.
+    local = pale - cv2.GaussianBlur(pale, (0, 0), 12)
+    for values in (lab[:, :, 0] * 2.55, 128 + 6.0 * local):
+        segments = detector.detect(np.clip(values, 0, 255).astype(np.uint8))[0]
         if segments is not None:
             found.append(np.asarray(segments, float).reshape(-1, 4))
-    segments = np.vstack(found) if found else np.zeros((0, 4))
+    segments = np.vstack(found)
     return segments[_lengths(segments) > 0.03 * _diagonal(lab)]
 
 
@@ -70,28 +76,24 @@ def _lengths(segments: np.ndarray) -> np.ndarray:
     return np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
 
 
-def _outline_segments(lab: np.ndarray) -> np.ndarray:
+def _outline_segments(lightness: np.ndarray, pale: np.ndarray) -> np.ndarray:
     """Sides of the simplified hulls of large bright or pale regions: they survive where an edge is broken by what lies on it."""
-    sides = []
-    for mask in _paper_masks(lab):
+    sides = [np.zeros((0, 4))]
+    for mask in _paper_masks(lightness, pale):
         contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         for contour in sorted(contours, key=cv2.contourArea, reverse=True)[:2]:
             if cv2.contourArea(contour) > 0.04 * mask.size:
                 hull = cv2.convexHull(contour)
                 corners = cv2.approxPolyDP(hull, 0.012 * cv2.arcLength(hull, True), True)[:, 0, :].astype(float)
                 sides.append(np.hstack([corners, np.roll(corners, -1, 0)]))
-    if not sides:
-        return np.zeros((0, 4))
     sides = np.vstack(sides)
-    height, width = lab.shape[:2]
+    height, width = pale.shape
     middle = (sides[:, :2] + sides[:, 2:]) / 2
     inner = (np.minimum(middle, np.array([width - 1, height - 1]) - middle) > 2).all(1)
-    return sides[inner & (_lengths(sides) > 0.06 * _diagonal(lab))]
+    return sides[inner & (_lengths(sides) > 0.06 * _diagonal(pale))]
 
 
-def _paper_masks(lab: np.ndarray) -> list[np.ndarray]:
-    lightness = lab[:, :, 0]
-    pale = lightness - 1.5 * np.hypot(lab[:, :, 1], lab[:, :, 2])
+def _paper_masks(lightness: np.ndarray, pale: np.ndarray) -> list[np.ndarray]:
     masks = []
     for values in (lightness, pale):
         scaled = cv2.normalize(values, None, 0, 255, cv2.NORM_MINMAX).astype(np.uint8)
@@ -112,23 +114,28 @@ def _merged(segments: np.ndarray) -> list[tuple[np.ndarray, float, float]]:
     segments, lengths = segments[order], lengths[order]
     a, b = segments[:, :2], segments[:, 2:]
     direction = (b - a) / np.maximum(lengths, 1e-9)[:, None]
+    middle = (a + b) / 2
     merged = []
     for i in range(len(segments)):
         normal = np.array([-direction[i, 1], direction[i, 0]])
-        # A short segment's own direction is vague: what may continue it is taken from a wider wedge.
-        slack = 1.5 + 0.012 * np.hypot(*((a + b) / 2 - (a[i] + b[i]) / 2).T)
-        near = (np.abs((a - a[i]) @ normal) < slack) & (np.abs((b - a[i]) @ normal) < slack)
-        near &= np.abs(direction @ normal) < 0.05
-        merged.append(_fitted(a[near], b[near], lengths[near]))
+        across = np.maximum(np.abs((a - a[i]) @ normal), np.abs((b - a[i]) @ normal))
+        parallel = np.abs(direction @ normal) < 0.05
+        # A short segment's own direction is vague, so what continues it is taken from a wedge; but a joint of the floor may
+        # nearly continue a page edge, so the narrow choice is kept as well.
+        wedge = 1.5 + 0.012 * np.hypot(*(middle - middle[i]).T)
+        for slack in (wedge, 1.0):
+            near = parallel & (across < slack)
+            merged.append(_fitted(a[near], b[near], lengths[near]))
     return merged
 
 
 def _fitted(a: np.ndarray, b: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, float, float]:
-    points = np.vstack([a, b])
-    weights = np.concatenate([lengths, lengths])
-    mean = np.average(points, axis=0, weights=weights)
-    _, _, axes = np.linalg.svd((points - mean) * np.sqrt(weights)[:, None], full_matrices=False)
-    normal = np.array([-axes[0, 1], axes[0, 0]])
+    """The line of least squared distances to the segments' ends, each weighted by its segment's length."""
+    points, weights = np.vstack([a, b]), np.concatenate([lengths, lengths])
+    mean = weights @ points / weights.sum()
+    x, y = (points - mean).T
+    angle = 0.5 * np.arctan2(2 * (weights @ (x * y)), weights @ (x * x - y * y))
+    normal = np.array([-np.sin(angle), np.cos(angle)])
     return normal, float(normal @ mean), float(lengths.sum())
 
 
@@ -142,59 +149,52 @@ def _distinct(lines: list[tuple[np.ndarray, float, float]], diagonal: float) -> 
                 break
         else:
             kept.append((normal, distance))
-        if len(kept) >= 70:
+        if len(kept) >= _MOST_CANDIDATES:
             break
     return kept
 
 
-def _with_evidence(lab: np.ndarray, normal: np.ndarray, distance: float, border: bool = False) -> Line:
-    height, width = lab.shape[:2]
-    along = np.array([-normal[1], normal[0]])
-    corners = np.array([[0, 0], [width, 0], [0, height], [width, height]]) @ along
-    start, stop = np.floor(corners.min()), np.ceil(corners.max())
-    at = np.arange(start, stop + 1)
-    if border:
-        nothing = np.zeros(len(at) + 1)
-        return Line(normal, distance, start, nothing, nothing, np.arange(len(at) + 1.0), True)
-    points = distance * normal + at[:, None] * along
-    inside = ((points >= 0) & (points <= [width - 1, height - 1])).all(1)
-    profiles = _profiles(lab, points, normal)
-    evidence = np.where(inside, _evidence(profiles), 0.0)
+def _with_evidence(pale: np.ndarray, candidates: list[tuple[np.ndarray, float]]) -> list[Line]:
+    """All candidates at once, as one pass over many short profiles is far quicker than many passes."""
+    if not candidates:
+        return []
+    height, width = pale.shape
+    normals = np.array([normal for normal, _ in candidates])
+    distances = np.array([distance for _, distance in candidates])
+    along = np.column_stack([-normals[:, 1], normals[:, 0]])
+    start = np.floor((np.array([[0, 0], [width, 0], [0, height], [width, height]]) @ along.T).min(0))
+    at = start[:, None] + np.arange(np.ceil(np.hypot(width, height)) + 1)
+    points = (distances[:, None] * normals)[:, None, :] + at[..., None] * along[:, None, :]
+    inside = ((points >= 0) & (points <= [width - 1, height - 1])).all(2)
+    evidence = np.where(inside, _evidence(pale, points, normals), 0.0)
     behind, ahead = np.clip(evidence, 0, None), np.clip(-evidence, 0, None)
-    return Line(normal, distance, start, _running(behind), _running(ahead), _running(inside))
+    running = (_running(values) for values in (behind, ahead, inside))
+    return [Line(*parts) for parts in zip(normals, distances.tolist(), start.tolist(), *running, strict=True)]
 
 
 def _running(values: np.ndarray) -> np.ndarray:
-    return np.concatenate([[0.0], np.cumsum(values)])
+    return np.pad(np.cumsum(values, axis=1, dtype=float), ((0, 0), (1, 0)))
 
 
-def _profiles(lab: np.ndarray, points: np.ndarray, normal: np.ndarray) -> np.ndarray:
-    """(n, offsets, 3) colours across the line."""
-    grid = points[:, None, :] + _OFFSETS[None, :, None] * normal
-    return cv2.remap(
-        lab, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-
-
-def _evidence(profiles: np.ndarray) -> np.ndarray:
-    """(n,) evidence that the side against the normal is paper: lighter or less coloured, right at the line and further out."""
-    # Pale beats coloured: one number in which paper is high on every floor, in light and in shadow.
-    paleness = profiles[:, :, 0] - np.clip(np.hypot(profiles[:, :, 1], profiles[:, :, 2]), 0, 40)
+def _evidence(pale: np.ndarray, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
+    """(lines, n) evidence -1..1 that the side against the normal is paper: paler, right at the line and further out."""
+    lines, n = points.shape[:2]
+    grid = points[:, :, None, :] + _OFFSETS[:, None] * normals[:, None, None, :]
+    flat = grid.reshape(lines, -1, 2).astype(np.float32)
+    profiles = cv2.remap(pale, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # The median over 5 px keeps edges; a pencil line or a joint does not survive it.
-    paleness = cv2.medianBlur(paleness.astype(np.float32), 5)
-    best = np.zeros(len(profiles))
-    middle = len(_OFFSETS) // 2
+    profiles = cv2.medianBlur(profiles.reshape(lines * n, len(_OFFSETS)), 5)
+    five = cv2.blur(profiles, (5, 1))
+    best = np.zeros(lines * n, np.float32)
     for shift in range(-_SLACK, _SLACK + 1):
-        at = middle + shift
-        far_in, near_in = paleness[:, at - 11 : at - 6].mean(1), paleness[:, at - 4]
-        near_out, far_out = paleness[:, at + 4], paleness[:, at + 7 : at + 12].mean(1)
-        evidence = _step_evidence(far_in, near_in, near_out, far_out)
+        at = len(_OFFSETS) // 2 + shift
+        evidence = _step_evidence(five[:, at - 9], profiles[:, at - 4], profiles[:, at + 4], five[:, at + 9])
         best = np.where(np.abs(evidence) > np.abs(best), evidence, best)
-    return best
+    return best.reshape(lines, n)
 
 
 def _step_evidence(far_in: np.ndarray, near_in: np.ndarray, near_out: np.ndarray, far_out: np.ndarray) -> np.ndarray:
-    """A step counts if it is sharp (a shadow's edge goes on beyond the near bands) and lasts (a groove or a pencil line does not)."""
+    """A step counts if it is sharp (a shadow's goes on beyond the near bands) and lasts (a groove's does not)."""
     near, lasting = near_in - near_out, far_in - far_out
     sign = np.sign(near)
     ramp = np.clip(sign * (far_in - near_in), 0, None) + np.clip(sign * (near_out - far_out), 0, None)
@@ -213,7 +213,9 @@ def _largest_stretch(values: np.ndarray) -> float:
     return float((total - np.minimum.accumulate(np.minimum(total, 0.0))).max(initial=0.0))
 
 
-def _borders(lab: np.ndarray) -> list[Line]:
-    height, width = lab.shape[:2]
+def _borders(shape: tuple[int, int]) -> list[Line]:
+    height, width = shape
+    nothing = np.zeros(height + width)
+    seen = np.arange(float(height + width))
     sides = [((1.0, 0.0), -0.5), ((1.0, 0.0), width - 0.5), ((0.0, 1.0), -0.5), ((0.0, 1.0), height - 0.5)]
-    return [_with_evidence(lab, np.array(normal), distance, border=True) for normal, distance in sides]
+    return [Line(np.array(normal), distance, -float(width), nothing, nothing, seen, True) for normal, distance in sides]

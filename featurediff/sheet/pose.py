@@ -34,10 +34,10 @@ def homography(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     return np.append(np.linalg.solve(np.array(rows, float), np.array(right, float)), 1.0).reshape(3, 3)
 
 
-def upright(corners: np.ndarray) -> np.ndarray:
-    """The clockwise corners (4, 2), started at the one whose side to the next runs most to the right: the sheet's top left."""
+def top_left(corners: np.ndarray) -> int:
+    """Index of the sheet's top left among its clockwise corners (4, 2): the side from it to the next runs most to the right."""
     side = np.roll(corners, -1, axis=0) - corners
-    return np.roll(corners, -int((side[:, 0] / np.hypot(*side.T)).argmax()), axis=0)
+    return int((side[:, 0] / np.hypot(*side.T)).argmax())
 
 
 def rectangle(size_mm: tuple[float, float]) -> np.ndarray:
@@ -47,7 +47,7 @@ def rectangle(size_mm: tuple[float, float]) -> np.ndarray:
 
 
 def find_pose(corners: np.ndarray, size_mm: tuple[float, float], shape: tuple[int, int], focal_35mm: float | None) -> Pose:
-    """The pose of a sheet of that size, in whichever orientation fits the upright ``corners`` better.
+    """The pose of a sheet of that size, in whichever orientation fits ``corners`` (from the top left) better.
 
     ``shape`` is (height, width) of the photo in px. The tilt is the angle between the lens's axis and the sheet's normal. It needs
     the focal length: from EXIF (``focal_35mm``) when given; else the one that best makes the sheet's sides perpendicular and
