@@ -275,7 +275,7 @@ def _tone(scene, zone, style, placement, warp, shape, px_per_mm, rng) -> np.ndar
     else:
         soft, inside = np.ones_like(grey), grey.ravel()
     lo, hi = np.percentile(inside, [2, 92])
-    dark = np.clip((hi - grey) / (hi - lo), 0, 1.1) * soft
+    dark = np.clip((hi - grey) / max(hi - lo, 0.05), 0, 1.1) * soft
     dark = cv2.GaussianBlur(dark * _faded(dark.shape), (0, 0), style.tone_blur_mm / placement.mm_per_px)
     sheet = carry(dark, placement, warp, shape, px_per_mm, rng, drift_mm=0.15)
     streak = paper.noise(shape, 0.5 * px_per_mm, rng) * 0.5 + paper.noise(shape, 5 * px_per_mm, rng) * 0.5

@@ -28,6 +28,27 @@ class Scene:
     landmarks: Mapping[str, np.ndarray] = field(default_factory=dict)
     fills: Mapping[str, tuple[np.ndarray, ...]] = field(default_factory=dict)
 
+    def points(self, *words: str) -> np.ndarray:
+        """All points (n, 2) of the curves and fills whose names contain one of these words: what a `Move` moves."""
+        lines = [c for n, c in self.curves.items() if any(w in n for w in words)]
+        lines += [hair for n, hairs in self.fills.items() if any(w in n for w in words) for hair in hairs]
+        return np.vstack([*lines, np.zeros((0, 2))])
+
+    def still(self, *words: str, gap_px: float = 0.0) -> np.ndarray:
+        """The points of all other curves and fills, for `Warp`, less those nearer than ``gap_px`` to a moved one."""
+        moved = self.points(*words)
+        lines = [c for n, c in self.curves.items() if not any(w in n for w in words)]
+        lines += [hair for n, hairs in self.fills.items() if not any(w in n for w in words) and n != "hair" for hair in hairs]
+        rest = np.vstack([*lines, np.zeros((0, 2))])
+        if not gap_px or not len(moved) or not len(rest):
+            return rest
+        near = np.ones(self.pixels.shape[:2], np.uint8)
+        cells = np.clip(np.round(moved).astype(int), 0, [near.shape[1] - 1, near.shape[0] - 1])
+        near[cells[:, 1], cells[:, 0]] = 0
+        away = cv2.distanceTransform(near, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+        cells = np.clip(np.round(rest).astype(int), 0, [near.shape[1] - 1, near.shape[0] - 1])
+        return rest[away[cells[:, 1], cells[:, 0]] >= gap_px]
+
 
 def astronaut_scene() -> Scene:
     """scikit-image's portrait of a smiling woman (NASA, public domain), head and collar, enlarged five times to 1200 x 1500 px.
