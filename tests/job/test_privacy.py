@@ -100,9 +100,10 @@ def test_the_json_is_whole(run):
 def test_the_model_library_holds_no_uploader():
     # Newer ones report each use to their maker (google-ai-edge/mediapipe, issue 6291), by libcurl inside the library: a block of
     # Python's sockets, as above, would not see that.
-    libraries = [f.locate() for f in files("mediapipe") if ".so" in f.name or f.name.endswith((".dylib", ".dll"))]
+    native = (".so", ".dylib", ".dll", ".pyd")
+    libraries = [path for path in map(Path, (f.locate() for f in files("mediapipe"))) if path.suffix in native and path.exists()]
     assert libraries
     for library in libraries:
-        content = Path(library).read_bytes().lower()
+        content = library.read_bytes().lower()
         for trace in (b"clearcut", b"libcurl", b"http_logging_client"):
             assert trace not in content, f"mediapipe {version('mediapipe')} talks to the network; install the pinned version"
