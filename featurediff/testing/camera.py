@@ -23,8 +23,8 @@ class Photo:
     """A simulated photograph with its true camera.
 
     ``pixels`` (h, w, 3) uint8 RGB. ``to_px`` (3, 3): sheet mm -> photo px, lens distortion left out (see `project`).
-    ``tilt_deg``: angle between the lens axis and the sheet's normal. ``camera`` (3, 3), ``rotation`` (3, 3), ``translation`` (3,) and
-    ``radial`` follow OpenCV's pinhole model for points (x_mm, y_mm, 0); ``radial`` is its k1.
+    ``tilt_deg``: angle between the lens axis and the sheet's normal. ``camera`` (3, 3), ``rotation`` (3, 3), ``translation`` (3,)
+    and ``radial`` follow OpenCV's pinhole model for points (x_mm, y_mm, 0); ``radial`` is its k1.
     """
 
     pixels: np.ndarray
@@ -66,12 +66,12 @@ def photograph(
     """Photograph a sheet that lies on a floor.
 
     ``tilt_deg`` about an axis in the sheet at ``tilt_axis_deg`` (0 = the sheet's x axis, so that the top recedes for a positive
-    tilt). Without ``distance_mm`` a ``lens_mm`` (26 by default, full-frame equivalent) goes so near that the page fills ``fill`` of
-    the frame; with it the lens is zoomed to do so unless ``lens_mm`` is given too. ``turn_deg`` turns the page in the frame.
-    ``floor``: one of `FLOORS`. ``light_falloff``: how much darker the far side is. ``shadow`` 0..1: a soft shadow of hand or phone.
-    ``barrel``: radial displacement at the frame's corner as a fraction, negative = barrel. ``curl_mm``: height of a mild cockle.
-    ``corner_mm``: radius of rounded corners. ``deckle_mm``: raggedness of the edges. ``crop``: left, top, right, bottom as fractions
-    of the frame. Deterministic by ``seed``. Raises KeyError on an unknown floor.
+    tilt). Without ``distance_mm`` a ``lens_mm`` (26 by default, full-frame equivalent) goes so near that the page fills
+    ``fill`` of the frame; with it the lens is zoomed to do so unless ``lens_mm`` is given too. ``turn_deg`` turns the page in the
+    frame. ``floor``: one of `FLOORS`. ``light_falloff``: how much darker the far side is. ``shadow`` 0..1: a soft shadow of hand
+    or phone. ``barrel``: radial displacement at the frame's corner as a fraction, negative = barrel. ``curl_mm``: height of a
+    mild cockle. ``corner_mm``: radius of rounded corners. ``deckle_mm``: raggedness of the edges. ``crop``: left, top, right,
+    bottom as fractions of the frame. Deterministic by ``seed``. Raises KeyError on an unknown floor.
     """
     rng = np.random.default_rng([seed, 77])
     w, h = _frame(sheet.placement.sheet_mm, megapixels)
@@ -261,7 +261,9 @@ def _tile(rng: np.random.Generator) -> np.ndarray:
 
 
 def _dark(rng: np.random.Generator) -> np.ndarray:
-    return _cloth_of(0.4 + 0.1 * noise((_side(), _side()), 1.2, rng) + 0.1 * noise((_side(), _side()), 60, rng), (14, 14, 16), (58, 58, 62))
+    return _cloth_of(
+        0.4 + 0.1 * noise((_side(), _side()), 1.2, rng) + 0.1 * noise((_side(), _side()), 60, rng), (14, 14, 16), (58, 58, 62)
+    )
 
 
 def _white(rng: np.random.Generator) -> np.ndarray:

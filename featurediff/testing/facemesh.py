@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib.metadata
+import itertools
 import struct
 import zipfile
 from collections.abc import Iterator
@@ -154,7 +155,7 @@ class Subdivision:
         numbers = list(path)
         for step in self.steps:
             longer = [numbers[0]]
-            for a, b in zip(numbers, numbers[1:], strict=False):
+            for a, b in itertools.pairwise(numbers):
                 middle = step.middles.get((min(a, b), max(a, b)))
                 longer += [b] if middle is None else [middle, b]
             numbers = longer

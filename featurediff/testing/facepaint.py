@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import cv2
 import numpy as np
@@ -11,8 +11,10 @@ from featurediff.geometry import resample
 
 IRIS_CM = 0.59
 PUPIL_CM = 0.22
-HAIR_COLOURS = ((0.10, 0.08, 0.07), (0.20, 0.14, 0.10), (0.34, 0.24, 0.16), (0.52, 0.40, 0.26), (0.45, 0.24, 0.14), (0.48, 0.46, 0.45))
-IRIS_COLOURS = ((0.24, 0.16, 0.10), (0.33, 0.40, 0.44), (0.30, 0.32, 0.22), (0.36, 0.26, 0.16))
+HAIR_COLOURS = (
+    (0.10, 0.08, 0.07), (0.20, 0.14, 0.10), (0.34, 0.24, 0.16), (0.52, 0.40, 0.26), (0.40, 0.22, 0.13), (0.48, 0.46, 0.45)
+)  # fmt: skip
+IRIS_COLOURS = ((0.24, 0.16, 0.10), (0.33, 0.40, 0.44), (0.27, 0.27, 0.18), (0.36, 0.26, 0.16))
 
 
 def skin_colour(rng: np.random.Generator) -> np.ndarray:
@@ -46,7 +48,7 @@ def eyeball(at: np.ndarray, iris: np.ndarray, gaze: tuple[float, float]) -> np.n
     """(n, 3) colour of the eyeball at positions (n, 3) cm from its centre."""
     x, y = at[:, 0] - gaze[0], at[:, 1] - gaze[1]
     r, turn = np.hypot(x, y), np.arctan2(y, x)
-    white = np.array([0.86, 0.83, 0.81]) - 0.10 * np.clip(np.abs(at[:, :1]) - 0.5, 0, 1) * np.array([0.6, 1.2, 1.2])
+    white = np.array([0.80, 0.77, 0.75]) - 0.10 * np.clip(np.abs(at[:, :1]) - 0.5, 0, 1) * np.array([0.6, 1.2, 1.2])
     spokes = 1 + 0.16 * np.sin(23 * turn + 3 * np.sin(7 * turn)) * np.clip(1 - np.abs(r - 0.4) / 0.2, 0, 1)
     ring = 1 - 0.55 * np.exp(-0.5 * ((r - IRIS_CM + 0.02) / 0.07) ** 2)
     light = 1 + 0.35 * np.clip(-y / IRIS_CM, 0, 1)
@@ -85,34 +87,58 @@ def over(picture: np.ndarray, alpha: np.ndarray, colour: np.ndarray | float) -> 
     return picture + np.clip(alpha, 0, 1) * (np.asarray(colour) - picture)
 
 
-def paint_eyes(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float, glints: Mapping[str, np.ndarray], rng) -> np.ndarray:
-    """Lid shadow on the ball, wet lower rim, inner corner, crease, lashes, highlight."""
-    shape = picture.shape[:2]
+def down(points: np.ndarray, px: float) -> np.ndarray:
+    """The points moved down the picture."""
+    return np.add(points, [0.0, px])
+
+
+def on_patch(picture: np.ndarray, curves: Mapping[str, np.ndarray], margin: float, paint: Callable) -> None:
+    """Paint around some curves in place: ``paint(patch, shifted curves)`` sees only their surroundings, which keeps it quick."""
+    points = np.vstack(list(curves.values()))
+    h, w = picture.shape[:2]
+    left, top = np.clip(np.floor(points.min(0) - margin), 0, [w - 1, h - 1]).astype(int)
+    right, bottom = np.clip(np.ceil(points.max(0) + margin), [left + 1, top + 1], [w, h]).astype(int)
+    shifted = {name: curve - [left, top] for name, curve in curves.items()}
+    patch = picture[top:bottom, left:right]
+    patch[:] = paint(patch.copy(), shifted)
+
+
+def pick(curves: Mapping[str, np.ndarray], *words: str) -> dict[str, np.ndarray]:
+    """The curves whose names contain one of the words."""
+    return {name: curve for name, curve in curves.items() if any(word in name for word in words)}
+
+
+def paint_eyes(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float, glints: Mapping[str, np.ndarray], rng) -> None:
+    """Lid shadow on the ball, wet lower rim, inner corner, crease, lashes, highlight; in place."""
     for side in ("left", "right"):
-        upper, lower = curves[f"upper lid {side}"], curves[f"lower lid {side}"]
-        opening = fill(shape, np.vstack([upper, lower[::-1]]), 0.02 * cm)
-        shadow = line(shape, upper + [0, 0.06 * cm], 0.22 * cm, 0.08 * cm, ends=False)
-        picture = over(picture, 0.50 * opening * np.clip(shadow * 1.3, 0, 1), picture * 0.35)
-        inner = upper[-1] if side == "left" else upper[0]
-        toward = -1 if side == "left" else 1
-        caruncle = inner + np.array([[0, 0], [toward * 0.22 * cm, -0.05 * cm], [toward * 0.26 * cm, 0.06 * cm], [0.0, 0.03 * cm]])
-        picture = over(picture, 0.7 * fill(shape, caruncle, 0.03 * cm), np.array([0.72, 0.45, 0.42]))
-        picture = over(picture, 0.45 * line(shape, lower + [0, -0.03 * cm], 0.05 * cm, 0.03 * cm), np.array([0.85, 0.66, 0.62]))
-        picture = over(picture, 0.55 * line(shape, lower + [0, 0.03 * cm], 0.05 * cm, 0.045 * cm), picture * 0.45)
-        crease = curves[f"lid crease {side}"]
-        picture = over(picture, 0.62 * line(shape, crease, 0.10 * cm, 0.075 * cm), picture * 0.42)
-        picture = over(picture, 0.95 * line(shape, upper, 0.085 * cm, 0.028 * cm), np.array([0.07, 0.05, 0.045]))
-        picture = _lashes(picture, upper, lower, toward, cm, rng)
-        glint = glints[side]
-        dot = fill(shape, glint + 0.085 * cm * np.array([[-1, -1], [1, -0.8], [0.8, 1], [-0.9, 0.9]]), 0.022 * cm)
-        picture = over(picture, 0.9 * opening * dot, 0.97)
-    return picture
+        eye = pick(curves, f"lid {side}", f"crease {side}") | {"glint": glints[side][None]}
+        inward = 1 if side == "left" else -1
+        on_patch(picture, eye, cm, lambda patch, near, side=side, inward=inward: _paint_eye(patch, near, side, inward, cm, rng))
+
+
+def _paint_eye(picture: np.ndarray, curves: Mapping[str, np.ndarray], side: str, inward: int, cm: float, rng) -> np.ndarray:
+    """``inward``: +1 when the nose lies to the picture's right of this eye."""
+    shape = picture.shape[:2]
+    upper, lower = curves[f"upper lid {side}"], curves[f"lower lid {side}"]
+    opening = fill(shape, np.vstack([upper, lower[::-1]]), 0.02 * cm)
+    shadow = line(shape, down(upper, 0.06 * cm), 0.22 * cm, 0.08 * cm, ends=False)
+    picture = over(picture, 0.50 * opening * np.clip(shadow * 1.3, 0, 1), picture * 0.35)
+    corner = upper[-1] if inward > 0 else upper[0]
+    caruncle = corner + np.array([[0, 0], [-inward * 0.22 * cm, -0.05 * cm], [-inward * 0.26 * cm, 0.06 * cm], [0.0, 0.03 * cm]])
+    picture = over(picture, 0.7 * fill(shape, caruncle, 0.03 * cm), np.array([0.72, 0.45, 0.42]))
+    picture = over(picture, 0.40 * line(shape, down(lower, -0.03 * cm), 0.05 * cm, 0.03 * cm), np.array([0.80, 0.62, 0.58]))
+    picture = over(picture, 0.60 * line(shape, down(lower, 0.03 * cm), 0.06 * cm, 0.05 * cm), picture * 0.42)
+    picture = over(picture, 0.68 * line(shape, curves[f"lid crease {side}"], 0.10 * cm, 0.075 * cm), picture * 0.38)
+    picture = over(picture, 0.97 * line(shape, upper, 0.095 * cm, 0.028 * cm), np.array([0.07, 0.05, 0.045]))
+    picture = _lashes(picture, upper, lower, -inward, cm, rng)
+    dot = fill(shape, curves["glint"][0] + 0.085 * cm * np.array([[-1, -1], [1, -0.8], [0.8, 1], [-0.9, 0.9]]), 0.022 * cm)
+    return over(picture, 0.9 * opening * dot, 0.97)
 
 
 def _lashes(picture: np.ndarray, upper: np.ndarray, lower: np.ndarray, inward: int, cm: float, rng) -> np.ndarray:
     mask = np.zeros(picture.shape[:2], np.float32)
-    for lid, up, count, long in ((upper, -1.0, 42, 0.30), (lower, 1.0, 26, 0.13)):
-        points = resample(lid, max(np.hypot(*np.diff(lid, axis=0).T).sum() / count, 1.0))
+    for lid, up, count, long in ((upper, -1.0, 46, 0.30), (lower, 1.0, 24, 0.10)):
+        points = resample(lid, max(np.hypot(*np.diff(lid, axis=0).T).sum() / count, 1.0)) + rng.normal(0, 0.012 * cm, 2)
         span = points[:, 0].max() - points[:, 0].min()
         for p in points[2:-2]:
             outer = (p[0] - lid[:, 0].mean()) / span * -inward
@@ -121,7 +147,7 @@ def _lashes(picture: np.ndarray, upper: np.ndarray, lower: np.ndarray, inward: i
             tip = p + reach * np.array([lean, up * 0.8]) / np.hypot(lean, 0.8)
             bow = (p + tip) / 2 + [0.0, -up * 0.12 * reach]
             hair = np.round(np.array([p, bow, tip]) * 16).astype(np.int32)
-            cv2.polylines(mask, [hair], False, float(rng.uniform(0.35, 0.7)), 1, cv2.LINE_AA, 4)
+            cv2.polylines(mask, [hair], False, float(rng.uniform(0.3, 0.7) * (1.0 if up < 0 else 0.5)), 1, cv2.LINE_AA, 4)
     return over(picture, cv2.GaussianBlur(mask, (0, 0), 0.6)[..., None], 0.06)
 
 
@@ -166,23 +192,23 @@ def paint_hairs(picture: np.ndarray, hairs: list[np.ndarray], colour: np.ndarray
     return over(picture, opacity * mask[..., None], colour)
 
 
-def paint_mouth(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float, skin: np.ndarray, mouth_open: float) -> np.ndarray:
+def paint_mouth(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float, skin: np.ndarray, opened: float) -> np.ndarray:
     """Lips, the line between them or the open mouth with teeth, shadow below the lower lip."""
     shape = picture.shape[:2]
     upper_in, lower_in = curves["inner upper lip"], curves["inner lower lip"]
     colour = skin * np.array([0.80, 0.56, 0.58])
-    below = curves["lower lip edge"][3:-3] + [0, 0.16 * cm]
+    below = down(curves["lower lip edge"][3:-3], 0.16 * cm)
     picture = over(picture, 0.30 * line(shape, below, 0.30 * cm, 0.16 * cm), picture * 0.55)
     for edge, inner, strength in ((curves["upper lip edge"], upper_in, 0.80), (curves["lower lip edge"], lower_in, 0.66)):
         alpha = fill(shape, np.vstack([edge, inner[::-1]]), 0.05 * cm)
         lip = colour * (picture / np.maximum(skin, 1e-3)) * (0.88 if edge is curves["upper lip edge"] else 1.02)
         picture = over(picture, strength * alpha, lip)
-    if mouth_open > 0.02:
+    if opened > 0.02:
         hole = fill(shape, np.vstack([upper_in, lower_in[::-1]]), 0.03 * cm)
         picture = over(picture, hole, np.array([0.16, 0.06, 0.06]))
-        teeth = np.vstack([upper_in[2:-2], (upper_in[2:-2] + [0, 0.62 * cm])[::-1]])
+        teeth = np.vstack([upper_in[2:-2], down(upper_in[2:-2], 0.62 * cm)[::-1]])
         inside = fill(shape, teeth, 0.05 * cm) * hole
-        picture = over(picture, 0.85 * inside * min(1.0, 3 * mouth_open), np.array([0.80, 0.77, 0.71]))
+        picture = over(picture, 0.85 * inside * min(1.0, 3 * opened), np.array([0.80, 0.77, 0.71]))
         picture = over(picture, 0.7 * line(shape, upper_in, 0.08 * cm, 0.04 * cm), np.array([0.2, 0.08, 0.08]))
         picture = over(picture, 0.6 * line(shape, lower_in, 0.06 * cm, 0.04 * cm), np.array([0.25, 0.1, 0.1]))
     else:
@@ -199,6 +225,7 @@ def paint_nose(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float)
     shape = picture.shape[:2]
     for side in ("left", "right"):
         nostril = curves[f"nostril {side}"]
-        picture = over(picture, 0.88 * fill(shape, nostril.mean(0) + 0.86 * (nostril - nostril.mean(0)), 0.055 * cm), np.array([0.13, 0.06, 0.05]))
-        picture = over(picture, 0.42 * line(shape, curves[f"nose wing {side}"][3:], 0.10 * cm, 0.07 * cm), picture * 0.42)
-    return over(picture, 0.25 * line(shape, curves["nose base"] + [0, 0.10 * cm], 0.20 * cm, 0.12 * cm), picture * 0.45)
+        inner = nostril.mean(0) + 0.86 * (nostril - nostril.mean(0))
+        picture = over(picture, 0.88 * fill(shape, inner, 0.055 * cm), np.array([0.13, 0.06, 0.05]))
+        picture = over(picture, 0.45 * line(shape, curves[f"nose wing {side}"][3:], 0.10 * cm, 0.07 * cm), picture * 0.42)
+    return over(picture, 0.25 * line(shape, down(curves["nose base"], 0.10 * cm), 0.20 * cm, 0.12 * cm), picture * 0.45)

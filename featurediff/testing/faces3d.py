@@ -80,24 +80,41 @@ def render_face(seed, *, yaw, pitch, roll, glasses, beard, mouth_open, size) -> 
     curves |= _outline_curves(stage, head, view)
     look = _Look(rng)
     picture = _skin_and_clothes(stage, head, view, look, curves, rng)
-    picture = facepaint.paint_nose(picture, curves, view.cm)
-    picture = facepaint.paint_mouth(picture, curves, view.cm, look.skin, mouth_open)
-    picture = facepaint.paint_eyes(picture, curves, view.cm, _glints(head, view), rng)
-    fills = {}
-    for side in ("left", "right"):
-        hairs = facepaint.brow_hairs(curves[f"brow {side} top"], curves[f"brow {side} bottom"], side == "right", view.cm, rng)
-        fills[f"brow {side}"] = tuple(hairs)
-        brow = np.vstack([curves[f"brow {side} top"], curves[f"brow {side} bottom"][::-1]])
-        picture = facepaint.over(picture, 0.42 * facepaint.fill(picture.shape[:2], brow, 0.09 * view.cm), look.brow)
-        picture = facepaint.paint_hairs(picture, hairs, look.brow, 0.75, 2, rng)
+    _paint_features(picture, curves, view, look, head, mouth_open, rng)
+    fills = _paint_brows(picture, curves, view, look, rng)
     if beard:
         picture, fills["beard"] = _beard(picture, stage, look, view, curves, rng)
     picture, fills["hair"] = _paint_hair(picture, stage, head, view, look, curves, rng)
     if glasses:
-        picture = _glasses(picture, head, view, curves)
+        _glasses(picture, head, view, curves)
     hidden = _hidden(stage, head, view, curves)
     curves = {name: curve for name, curve in curves.items() if name not in hidden}
     return _scene(seed, picture, stage, head, view, curves, fills, rng)
+
+
+def _paint_features(picture, curves, view: View, look: _Look, head: Head, mouth_open: float, rng) -> None:
+    cm = view.cm
+    nose, mouth = facepaint.pick(curves, "nose", "nostril"), facepaint.pick(curves, "lip")
+    facepaint.on_patch(picture, nose, cm, lambda patch, near: facepaint.paint_nose(patch, near, cm))
+    facepaint.on_patch(picture, mouth, cm, lambda patch, near: facepaint.paint_mouth(patch, near, cm, look.skin, mouth_open))
+    facepaint.paint_eyes(picture, curves, cm, _glints(head, view), rng)
+
+
+def _paint_brows(picture, curves, view: View, look: _Look, rng) -> dict[str, tuple[np.ndarray, ...]]:
+    fills, cm = {}, view.cm
+    for side in ("left", "right"):
+        top, bottom = curves[f"brow {side} top"], curves[f"brow {side} bottom"]
+        hairs = facepaint.brow_hairs(top, bottom, side == "right", cm, rng)
+        fills[f"brow {side}"] = tuple(hairs)
+        near = {"outline": np.vstack([top, bottom[::-1]])} | {f"{i}": hair for i, hair in enumerate(hairs)}
+        facepaint.on_patch(picture, near, 0.8 * cm, lambda patch, at: _paint_brow(patch, at, look, cm, rng))
+    return fills
+
+
+def _paint_brow(patch, at, look: _Look, cm: float, rng) -> np.ndarray:
+    outline = at.pop("outline")
+    patch = facepaint.over(patch, 0.45 * facepaint.fill(patch.shape[:2], outline, 0.09 * cm), look.brow)
+    return facepaint.paint_hairs(patch, list(at.values()), look.brow, 0.8, 2, rng)
 
 
 class _Look:
@@ -108,11 +125,11 @@ class _Look:
         self.hair = np.array(facepaint.HAIR_COLOURS[rng.integers(len(facepaint.HAIR_COLOURS))]) * rng.uniform(0.85, 1.15)
         self.brow = np.minimum(self.hair * 0.55 + 0.01, self.skin * 0.5)
         self.iris = np.array(facepaint.IRIS_COLOURS[rng.integers(len(facepaint.IRIS_COLOURS))])
-        self.clothes = rng.uniform(0.15, 0.75, 3)
+        self.clothes = rng.uniform(0.12, 0.6) + rng.normal(0, 0.07, 3)
         side = rng.choice([-1.0, 1.0])
         self.key = _unit([side * rng.uniform(0.35, 0.75), rng.uniform(0.35, 0.7), 0.75])
         self.fill = _unit([-side * 0.8, 0.05, 0.55])
-        self.background = rng.uniform(0.35, 0.8) + rng.normal(0, 0.03, 3)
+        self.background = rng.uniform(0.45, 0.82) + rng.normal(0, 0.02, 3)
 
 
 def _unit(v) -> np.ndarray:
@@ -220,14 +237,16 @@ def _skin_and_clothes(stage: _Stage, head: Head, view: View, look: _Look, curves
         where = stage.of(f"eyeball {side}")
         albedo[where] = facepaint.eyeball(stage.place[where], look.iris, head.gaze)
     key = np.clip(0.15 + 0.85 * (stage.normal @ look.key), 0, None)
-    shade = 0.24 + 0.66 * key + 0.20 * np.clip(stage.normal @ look.fill, 0, None) + 0.05 * stage.normal[..., 1]
+    shade = 0.30 + 0.78 * key + 0.24 * np.clip(stage.normal @ look.fill, 0, None) + 0.05 * stage.normal[..., 1]
     shade *= _occlusion(stage, view)
-    half = _unit(look.key + [0, 0, 1])
+    half = _unit(np.add(look.key, [0, 0, 1]))
     gloss = 0.10 * np.clip(stage.normal @ half, 0, 1) ** 22 * (skin & ~stage.of("hair"))
     if "chin" in curves:
         shade *= _neck_shadow(stage, curves, view, look)
     lit = albedo * shade[..., None] * facepaint.texture((h, w), view.cm, rng)[..., None] + gloss[..., None]
-    back = look.background * (0.88 + 0.14 * np.linspace(1, 0, h)[:, None, None]) + 0.02 * noise((h, w), 5 * view.cm, rng)[..., None]
+    back = look.background * (0.88 + 0.14 * np.linspace(1, 0, h)[:, None, None])
+    back = back + 0.02 * noise((h, w), 5 * view.cm, rng)[..., None]
+    lit = lit / (1 + 0.18 * np.clip(lit - 0.55, 0, None) / 0.45)
     cover = cv2.GaussianBlur((stage.part >= 0).astype(np.float32), (0, 0), 0.7)[..., None]
     lit[stage.part < 0] = back[stage.part < 0]
     return back + cover * (_spread(lit, stage.part >= 0) - back)
@@ -245,9 +264,13 @@ def _occlusion(stage: _Stage, view: View) -> np.ndarray:
     depth = stage.depth
     solid = (stage.part >= 0).astype(np.float32)
     out = np.ones_like(depth)
-    for radius, strength in ((0.25, 0.16), (0.7, 0.075), (1.7, 0.030)):
-        weight = cv2.GaussianBlur(solid, (0, 0), radius * view.cm)
-        around = cv2.GaussianBlur(depth * solid, (0, 0), radius * view.cm) / np.maximum(weight, 1e-3)
+    # Coarse hollows need no fine grid.
+    for radius, strength, shrink in ((0.25, 0.16, 1), (0.7, 0.075, 4), (1.7, 0.030, 8)):
+        size = (depth.shape[1] // shrink, depth.shape[0] // shrink)
+        small, deep = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (solid, depth * solid))
+        sigma = radius * view.cm / shrink
+        around = cv2.GaussianBlur(deep, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(small, (0, 0), sigma), 1e-3)
+        around = cv2.resize(around, depth.shape[::-1], interpolation=cv2.INTER_LINEAR)
         out *= np.exp(-strength * np.clip(around - depth, 0, 5)) * (1 + 0.25 * strength * np.clip(depth - around, 0, 2))
     return out
 
@@ -277,7 +300,7 @@ def _paint_hair(picture, stage: _Stage, head: Head, view: View, look: _Look, cur
     broad = strands.strand_gain(lines[:1400], hair.shape, 7, rng)
     fine = strands.strand_gain(lines, hair.shape, 2, rng)
     along = np.abs(field[..., 0] * look.key[0] - field[..., 1] * look.key[1])
-    sheen = np.clip(1 - along, 0, 1) ** 3 * np.clip(stage.normal @ _unit(look.key + [0, 0, 1]), 0, 1) ** 8
+    sheen = np.clip(1 - along, 0, 1) ** 3 * np.clip(stage.normal @ _unit(np.add(look.key, [0, 0, 1])), 0, 1) ** 8
     gain = np.exp(0.22 * broad + 0.30 * fine)[..., None]
     shine = (0.16 * sheen * (1 + 0.5 * fine))[..., None] * (0.5 + look.hair)
     soft = cv2.GaussianBlur(hair.astype(np.float32), (0, 0), 0.8)[..., None]
@@ -319,29 +342,34 @@ def _beard(picture, stage: _Stage, look: _Look, view: View, curves, rng):
     return picture, tuple(lines[:220])
 
 
-def _glasses(picture, head: Head, view: View, curves) -> np.ndarray:
-    """Dark round-cornered rims in front of the eyes, a bridge and arms; adds their curves."""
+def _glasses(picture, head: Head, view: View, curves) -> None:
+    """Dark round-cornered rims in front of the eyes, a bridge and arms, in place; adds their curves."""
     turn = np.linspace(0, 2 * np.pi, 120)
-    shape = picture.shape[:2]
-    rims = {}
+    c, s = np.cos(turn), np.sin(turn)
+    rims, arms = {}, {}
     for side, out in (("left", -1.0), ("right", 1.0)):
-        middle = head.irises[side] + [0.12 * out, -0.25, 0]
-        c, s = np.cos(turn), np.sin(turn)
+        middle = head.irises[side] + np.array([0.12 * out, -0.25, 0])
         x = middle[0] + 2.45 * np.sign(c) * np.abs(c) ** 0.75
         y = middle[1] + 1.75 * np.sign(s) * np.abs(s) ** 0.75
         rims[side] = np.column_stack([x, y, 5.7 - 0.030 * x**2])
-        curves[f"glasses {side}"] = view.project(rims[side])
         end = rims[side][0 if out > 0 else 60]
-        arm = np.array([end + [0, 0.9, 0], end + [0.5 * out, 1.0, -1.5], end + [1.1 * out, 0.8, -6.5]])
-        picture = facepaint.over(picture, 0.95 * facepaint.line(shape, view.project(arm), 0.22 * view.cm, 0.02 * view.cm), 0.08)
+        arms[f"arm {side}"] = view.project(end + np.array([[0, 0.9, 0], [0.5 * out, 1.0, -1.5], [1.1 * out, 0.8, -6.5]]))
+        curves[f"glasses {side}"] = view.project(rims[side])
     bridge = np.array([rims["left"][6], [0.0, rims["left"][6][1] + 0.35, 6.3], rims["right"][54]])
     curves["glasses bridge"] = view.project(bridge)
-    for name in ("glasses left", "glasses right", "glasses bridge"):
-        rim = curves[name]
-        picture = facepaint.over(picture, 0.35 * facepaint.line(shape, rim + [0, 0.3 * view.cm], 0.25 * view.cm, 0.12 * view.cm), picture * 0.5)
-        picture = facepaint.over(picture, 0.97 * facepaint.line(shape, rim, 0.24 * view.cm, 0.02 * view.cm, ends=False), np.array([0.09, 0.07, 0.07]))
-        picture = facepaint.over(picture, 0.5 * facepaint.line(shape, rim - [0.04 * view.cm] * 2, 0.05 * view.cm, 0.03 * view.cm, ends=False), 0.4)
-    return picture
+    facepaint.on_patch(picture, facepaint.pick(curves, "glasses") | arms, view.cm, lambda p, at: _paint_glasses(p, at, view.cm))
+
+
+def _paint_glasses(patch, lines, cm: float) -> np.ndarray:
+    shape = patch.shape[:2]
+    for name, rim in lines.items():
+        ends = not name.startswith("glasses")
+        shade = facepaint.line(shape, facepaint.down(rim, 0.3 * cm), 0.25 * cm, 0.12 * cm)
+        patch = facepaint.over(patch, 0.35 * shade, patch * 0.5)
+        patch = facepaint.over(patch, 0.97 * facepaint.line(shape, rim, 0.24 * cm, 0.02 * cm, ends), np.array([0.09, 0.07, 0.07]))
+        glint = facepaint.line(shape, rim - 0.04 * cm, 0.05 * cm, 0.03 * cm, ends)
+        patch = facepaint.over(patch, 0.5 * glint, 0.4)
+    return patch
 
 
 def is_clothes(at: np.ndarray) -> np.ndarray:

@@ -347,5 +347,7 @@ def _hatching(target: np.ndarray, style: Hand, placement: Placement, px_per_mm: 
                     if len(part) > 3:
                         part = part + rng.normal(0, 0.12, 2)
                         depth = 0.35 + 0.35 * min(depth, 1.2)
-                        out.append(stroke(part, rng, width=style.width_mm, load=depth * rng.uniform(0.8, 1.2), taper=0.2, vary=0.0))
+                        out.append(
+                            stroke(part, rng, width=style.width_mm, load=depth * rng.uniform(0.8, 1.2), taper=0.2, vary=0.0)
+                        )
     return out

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from featurediff.testing.raster import vertex_normals
 from featurediff.testing.facemesh import (
     EYE_HOLES,
     LINES,
@@ -21,6 +20,7 @@ from featurediff.testing.facemesh import (
     canonical_face,
     without_holes,
 )
+from featurediff.testing.raster import vertex_normals
 
 RINGS = 9
 INNER_UPPER = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308)
@@ -151,7 +151,9 @@ def _jaw_drop(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
     outside = 0.5 / (1 + np.exp((y + 4.6) / 0.5))
     share = np.where(np.abs(x) < 2.3, in_mouth, outside)
     chin = 1 / (1 + np.exp((y + 6.5) / 0.7))
-    return np.maximum(share, chin * 0.9) * np.exp(-0.5 * (np.clip(np.abs(x) - 5.0, 0, None) / 2.5) ** 2) / (1 + np.exp(-(z + 1.5)))
+    return (
+        np.maximum(share, chin * 0.9) * np.exp(-0.5 * (np.clip(np.abs(x) - 5.0, 0, None) / 2.5) ** 2) / (1 + np.exp(-(z + 1.5)))
+    )
 
 
 def _skull_rings(face: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -279,10 +281,10 @@ def _ear(side: str, surface: np.ndarray, place: np.ndarray, traits: Mapping[str,
     """A simple auricle: a disc with rolled rim, a hollow before it and a lobe, standing off the side of the head."""
     out = -1.0 if side == "left" else 1.0
     near = np.argmin(np.abs(place - [out * 7.55, 0.6, -3.0]).sum(1))
-    root = surface[near] + [-0.35 * out, 0.0, 0.0]
+    root = surface[near] + np.array([-0.75 * out, 0.0, 0.9])
     angle = np.radians(traits["ear out"])
     back = np.array([out * np.sin(angle), 0.0, -np.cos(angle)])
-    up = np.array([out * 0.10, 0.98, -0.16])
+    up = np.array([out * 0.14, 0.98, -0.16])
     face = np.array([out * np.cos(angle), 0.0, np.sin(angle)])
     theta = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     radius = np.linspace(0, 1, 24)
@@ -316,7 +318,7 @@ def hair_field(place: np.ndarray, traits: Mapping[str, float]) -> np.ndarray:
     side = np.minimum(1.1 * (-0.9 - z) + 0.10 * (y - 3) + 0.12 * np.sin(2.3 * y + x), y + 6.0)
     if not traits["long"]:
         ear = np.hypot((y - 0.8) / 3.3, (z + 4.0) / 2.0) - 1
-        burns = np.where(z > -4.0, y - 0.8 - 0.6 * traits["peak"], y + 5.0)
+        burns = np.where(z > -4.0, y - 0.8 - 0.6 * traits["peak"], y + 1.5)
         side = np.minimum(np.minimum(side, 2.0 * ear), burns)
     return np.where(np.abs(x) > 50, 3.0, np.maximum(front, side))
 

@@ -116,7 +116,7 @@ def _link(peak: np.ndarray, nx: np.ndarray, ny: np.ndarray) -> list[np.ndarray]:
         if start not in left:
             continue
         left.discard(start)
-        chain = walk(start, -1.0)[::-1] + [start] + walk(start, 1.0)
+        chain = [*walk(start, -1.0)[::-1], start, *walk(start, 1.0)]
         if len(chain) >= 8:
             chains.append(np.array(chain))
     return sorted(chains, key=len, reverse=True)

@@ -14,7 +14,7 @@ def outlines(parts: dict[str, np.ndarray], chin: np.ndarray, mouth_y: float, bro
     ``chin`` (2,) px, ``mouth_y`` and ``brow_y``: levels in px, ``cm``: px per centimetre at the face.
     """
     out: dict[str, np.ndarray] = {}
-    free = ~np.any([m for m in parts.values()], axis=0)
+    free = ~np.any(list(parts.values()), axis=0)
     open_below = free | parts["neck"] | parts["clothes"]
     for line in _contours(parts["skin"], cm):
         below = _runs(line, _beside(line, open_below) & (line[:, 1] > brow_y), cm)
@@ -25,7 +25,9 @@ def outlines(parts: dict[str, np.ndarray], chin: np.ndarray, mouth_y: float, bro
     for line in _contours(parts["hair"], cm):
         for run in _runs(line, _beside(line, free), cm):
             left, right = run[:, 0] < chin[0] - 3.2 * cm, run[:, 0] > chin[0] + 3.2 * cm
-            _keep_each(run, {"hair outline left": left, "hair outline right": right, "hair outline top": ~(left | right)}, cm, out)
+            _keep_each(
+                run, {"hair outline left": left, "hair outline right": right, "hair outline top": ~(left | right)}, cm, out
+            )
     for side in ("left", "right"):
         for line in _contours(parts[f"ear {side}"], cm):
             for run in _runs(line, _beside(line, free | parts["neck"]), cm):

@@ -86,6 +86,4 @@ def rendered_face(
     """
     from featurediff.testing.faces3d import render_face
 
-    return render_face(
-        seed, yaw=yaw, pitch=pitch, roll=roll, glasses=glasses, beard=beard, mouth_open=mouth_open, size=size
-    )
+    return render_face(seed, yaw=yaw, pitch=pitch, roll=roll, glasses=glasses, beard=beard, mouth_open=mouth_open, size=size)

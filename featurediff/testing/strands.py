@@ -19,8 +19,10 @@ def flow(normal: np.ndarray, position: np.ndarray, root: np.ndarray, hang: np.nd
     return flat / np.maximum(np.linalg.norm(flat, axis=2, keepdims=True), 1e-6)
 
 
-def streamlines(field: np.ndarray, mask: np.ndarray, count: int, steps: int, stride: float, rng: np.random.Generator) -> list[np.ndarray]:
-    """``count`` lines (k, 2) px that follow the field inside the mask (h, w) bool, at most ``steps`` of ``stride`` px each way."""
+def streamlines(
+    field: np.ndarray, mask: np.ndarray, count: int, steps: int, stride: float, rng: np.random.Generator
+) -> list[np.ndarray]:
+    """``count`` lines (k, 2) px that follow the field inside the mask (h, w), at most ``steps`` of ``stride`` px each way."""
     rows, cols = np.nonzero(mask)
     if len(rows) == 0:
         return []

@@ -156,9 +156,9 @@ class Warp:
 
     def _jacobian(self, points: np.ndarray) -> tuple[np.ndarray, ...]:
         """dX/dx, dX/dy, dY/dx, dY/dy by central differences of 0.5 px."""
-        e = 0.5
-        dx = (self.apply(points + [e, 0]) - self.apply(points - [e, 0])) / (2 * e)
-        dy = (self.apply(points + [0, e]) - self.apply(points - [0, e])) / (2 * e)
+        right, down = np.array([0.5, 0.0]), np.array([0.0, 0.5])
+        dx = self.apply(points + right) - self.apply(points - right)
+        dy = self.apply(points + down) - self.apply(points - down)
         return dx[:, 0], dy[:, 0], dx[:, 1], dy[:, 1]
 
     def _refuse_folds(self) -> None:
