@@ -6,6 +6,7 @@ Exit status: 0 compared, 2 wrong call, 3 the pictures can't be compared, 1 a fau
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Sequence
@@ -22,13 +23,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = None
     try:
         arguments = build_parser().parse_args(argv)
-        status = _run(arguments)
-        sys.stdout.flush()
-        return status
+        return _flushed(_run(arguments))
     except SystemExit as stop:  # argparse: --help and --version (0), a wrong call (2)
         return _flushed(stop.code if isinstance(stop.code, int) else 2)
     except BrokenPipeError:
-        return _leave_closed_pipe()
+        return _give_up_output(PIPE_CLOSED)
     except KeyboardInterrupt:
         print("Interrupted.", file=sys.stderr)
         return INTERRUPTED
@@ -64,6 +63,9 @@ def _tell(error: Exception, verbose: bool) -> int:
     if isinstance(error, MemoryError):
         print("featurediff: The memory is not enough for these pictures.\nExport them smaller and try again.", file=sys.stderr)
         return FeaturediffError.exit_status
+    if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+        print("featurediff: There is no space left to write to.", file=sys.stderr)
+        return FeaturediffError.exit_status
     print(f"featurediff: A fault of featurediff itself: {type(error).__name__}: {error}", file=sys.stderr)
     print("Run it again with --verbose and report what it prints.", file=sys.stderr)
     return FAULT
@@ -77,14 +79,18 @@ def _make_output_safe() -> None:
 
 
 def _flushed(status: int) -> int:
+    """Send off what was printed, so that a full disk or a closed pipe is noticed here and not while Python ends."""
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:  # None: the caller closed it
+            sys.stdout.flush()
     except BrokenPipeError:
-        return _leave_closed_pipe()
+        return _give_up_output(PIPE_CLOSED)
+    except OSError as error:
+        return _give_up_output(_tell(error, verbose=False))
     return status
 
 
-def _leave_closed_pipe() -> int:
+def _give_up_output(status: int) -> int:
     # Python flushes stdout once more at exit; without this it would complain then.
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return PIPE_CLOSED
+    return status

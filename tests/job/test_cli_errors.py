@@ -1,8 +1,10 @@
 """Bad input from the command line: status 3, one clear sentence with the file's name and a remedy, never a traceback."""
 
 import os
+import signal
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
@@ -88,3 +90,20 @@ def test_names_with_odd_letters(folder):
     run = check(folder, "größe 絵.jpg", DEMO.drawing)
     assert run.returncode == 3
     assert "Traceback" not in run.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
+def test_an_interrupt_is_no_traceback(folder):
+    process = subprocess.Popen(
+        [sys.executable, "-m", "featurediff", "demo", "faces", "--out", "out"],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(1.0)  # somewhere in the middle of the run
+    process.send_signal(signal.SIGINT)
+    _, complaint = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert complaint == "Interrupted.\n"
+    assert not list((folder / "out").glob("*")), "no half-written file"
