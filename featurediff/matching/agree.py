@@ -7,32 +7,53 @@ limit that a real, clear error can pay.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from featurediff.matching.candidates import Candidate
-from featurediff.matching.units import Stretch
 
 NEIGHBOURS = 5
 SCORE_WEIGHT = 30.0
+# A correlation that rests on fewer looks than this is believed less.
+FULL_SAMPLES = 50.0
 COMPANY_LIMIT = 2.0
+SAME_CURVE = 2.0
+SAME_BLOCK = 1.0
 
 
-def neighbour_weights(stretches: list[Stretch], size: float) -> np.ndarray:
-    """(n, n) weights of how much a stretch minds the others: the same curve's next stretch most, then the nearest."""
-    centres = np.array([s.centre for s in stretches])
+@dataclass(frozen=True)
+class Node:
+    """Something that was searched for: ``members`` are the features it belongs to, ``centre`` (2,) px, ``arc`` its stretch of
+    the curve or None for a block."""
+
+    members: tuple[int, ...]
+    centre: np.ndarray
+    arc: tuple[float, float] | None = None
+
+
+def company(nodes: list[Node], size: float) -> np.ndarray:
+    """(n, n) weights of how much a node minds the others: its curve's next stretch, its block, then its nearest neighbours."""
+    centres = np.array([node.centre for node in nodes])
     gap = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
     weights = np.exp(-0.5 * (gap / (0.12 * size)) ** 2)
     np.fill_diagonal(weights, 0.0)
-    nearest = np.argsort(gap, axis=1)[:, 1 : NEIGHBOURS + 1]
     keep = np.zeros_like(weights, bool)
-    np.put_along_axis(keep, nearest, True, 1)
+    np.put_along_axis(keep, np.argsort(gap, axis=1)[:, 1 : NEIGHBOURS + 1], True, 1)
     weights *= keep | keep.T
-    for i, a in enumerate(stretches):
-        for j, b in enumerate(stretches):
-            touching = min(abs(a.arc[1] - b.arc[0]), abs(b.arc[1] - a.arc[0])) < 1.0
-            if i != j and a.feature == b.feature and touching:
-                weights[i, j] = 2.0
+    for i, a in enumerate(nodes):
+        for j, b in enumerate(nodes):
+            if i != j and (tie := _tie(a, b)):
+                weights[i, j] = tie
     return weights
+
+
+def _tie(a: Node, b: Node) -> float:
+    if (a.arc is None) != (b.arc is None):
+        return SAME_BLOCK if set(a.members) & set(b.members) else 0.0
+    if a.arc is None or b.arc is None or a.members != b.members:
+        return 0.0
+    return SAME_CURVE if min(abs(a.arc[1] - b.arc[0]), abs(b.arc[1] - a.arc[0])) < 1.0 else 0.0
 
 
 def disagreement(a: Candidate, b: Candidate, slack: float) -> float:
@@ -42,16 +63,16 @@ def disagreement(a: Candidate, b: Candidate, slack: float) -> float:
     return min(0.5 * float(difference @ np.linalg.solve(joint, difference)), COMPANY_LIMIT)
 
 
-def choose(stretches: list[Stretch], candidates: list[list[Candidate]], size: float, rounds: int = 6) -> list[int]:
-    """Index of the chosen candidate for every stretch, -1 where it has none. Iterated conditional modes (Besag 1986)."""
-    weights = neighbour_weights(stretches, size)
+def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, rounds: int = 6) -> list[int]:
+    """Index of the chosen candidate for every node, -1 where it has none. Iterated conditional modes (Besag 1986)."""
+    weights = company(nodes, size)
     slack = 0.006 * size
     chosen = [0 if options else -1 for options in candidates]
     links: dict[tuple[int, int], np.ndarray] = {}
     for i, j in zip(*np.nonzero(weights), strict=True):
         if candidates[i] and candidates[j]:
             links[i, j] = np.array([[disagreement(a, b, slack) for b in candidates[j]] for a in candidates[i]])
-    alone = [SCORE_WEIGHT * (1 - np.array([c.score for c in options])) for options in candidates]
+    alone = [np.array([_alone(c) for c in options]) for options in candidates]
     for _ in range(rounds):
         before = list(chosen)
         for i, options in enumerate(candidates):
@@ -65,3 +86,7 @@ def choose(stretches: list[Stretch], candidates: list[list[Candidate]], size: fl
         if chosen == before:
             break
     return chosen
+
+
+def _alone(candidate: Candidate) -> float:
+    return SCORE_WEIGHT * min(candidate.samples / FULL_SAMPLES, 1.0) * (1.0 - candidate.score)

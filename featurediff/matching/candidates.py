@@ -16,11 +16,15 @@ INFLATION = 6.0
 
 @dataclass(frozen=True)
 class Candidate:
-    """One place: ``shift`` (2,) frame px from where the line-up expects it, its correlation and covariance (2, 2) px^2."""
+    """One place: ``shift`` (2,) frame px from where the line-up expects it, its correlation and covariance (2, 2) px^2.
+
+    ``samples``: how many independent looks the correlation rests on.
+    """
 
     shift: np.ndarray
     score: float
     covariance: np.ndarray
+    samples: float = 1.0
 
 
 def peak_covariance(score: float, second: np.ndarray, samples: float) -> np.ndarray:
@@ -51,6 +55,6 @@ def find_candidates(
     for row, column in zip(rows[order], columns[order], strict=True):
         x, y, second = subpixel_peak(scores, row, column)
         score = float(scores[row, column])
-        shift = rounded + [x - radius, y - radius]
-        found.append(Candidate(shift, score, peak_covariance(score, second, template.samples)))
+        shift = rounded + np.array([x - radius, y - radius])
+        found.append(Candidate(shift, score, peak_covariance(score, second, template.samples), template.samples))
     return found

@@ -8,6 +8,10 @@ import cv2
 import numpy as np
 
 
+# Points (n, 2) in frame px, and whether the last joins the first.
+Curve = tuple[np.ndarray, bool]
+
+
 @dataclass(frozen=True)
 class Field:
     """Edge channels of one picture in the frame, with the sums that normalisation needs.
@@ -41,43 +45,42 @@ def make_field(channels: np.ndarray) -> Field:
     return Field(layers, np.ascontiguousarray(sums))
 
 
-def curve_weight(points: np.ndarray, closed: bool, sigma: float, shape: tuple[int, int]) -> tuple[np.ndarray, tuple[int, int]]:
-    """Gaussian of the distance to a polyline (n, 2) frame px, cut at 2.5 sigma, and the cut-out's top left (x, y).
+def curve_weight(curves: list[Curve], sigma: float, shape: tuple[int, int]) -> tuple[np.ndarray, tuple[int, int]]:
+    """Gaussian of the distance to the nearest of ``curves``, cut at 2.5 sigma, and the cut-out's top left (x, y).
 
-    Weights that follow the curve keep its still neighbours from voting. None of the cut-out leaves ``shape``.
+    Weights that follow the curve keep its still neighbours from voting. The cut-out lies within ``shape`` (h, w).
     """
     reach = int(np.ceil(2.5 * sigma)) + 1
-    low = np.maximum(np.floor(points.min(0)).astype(int) - reach, 0)
-    high = np.minimum(np.ceil(points.max(0)).astype(int) + reach + 1, [shape[1], shape[0]])
-    size = np.maximum(high - low, 0)
+    every = np.vstack([points for points, _ in curves])
+    low = np.maximum(np.floor(every.min(0)).astype(int) - reach, 0)
+    high = np.minimum(np.ceil(every.max(0)).astype(int) + reach + 1, [shape[1], shape[0]])
+    size = high - low
     if size.min() < 3:
         return np.zeros((0, 0), np.float32), (int(low[0]), int(low[1]))
     canvas = np.full((size[1], size[0]), 255, np.uint8)
-    fixed = np.round((points - low) * 16).astype(np.int32)
-    if len(points) == 1:
-        cv2.circle(canvas, (int(fixed[0, 0]) >> 4, int(fixed[0, 1]) >> 4), 0, 0, -1)
-    else:
-        cv2.polylines(canvas, [fixed.reshape(-1, 1, 2)], closed, 0, 1, cv2.LINE_8, 4)
+    for points, closed in curves:
+        fixed = np.round((points - low) * 16).astype(np.int32).reshape(-1, 1, 2)
+        cv2.polylines(canvas, [fixed], closed, 0, 1, cv2.LINE_8, 4)
     distance = cv2.distanceTransform(canvas, cv2.DIST_L2, 5)
     weight = np.exp(-0.5 * (distance / sigma) ** 2)
     weight[distance > 2.5 * sigma] = 0.0
     return weight.astype(np.float32), (int(low[0]), int(low[1]))
 
 
-def cut_template(field: Field, points: np.ndarray, closed: bool, sigma: float, grain: float) -> Template | None:
-    """Template of the reference's channels around a curve (n, 2) frame px; None where it would leave the frame or is blank.
+def cut_template(field: Field, curves: list[Curve], sigma: float, grain: float) -> Template | None:
+    """Template of the reference's channels around ``curves`` (frame px); None where it would leave the frame or is blank.
 
     ``grain`` px: the correlation length of the channels (their blur), which sets the number of independent samples.
     """
-    weight, (x, y) = curve_weight(points, closed, sigma, field.layers.shape[:2])
-    if weight.size == 0:
+    weight, (x, y) = curve_weight(curves, sigma, field.layers.shape[:2])
+    if weight.size == 0 or not weight.any():
         return None
     values = field.layers[y : y + weight.shape[0], x : x + weight.shape[1]]
-    channels = values.shape[2]
-    total = float(weight.sum()) * channels
-    mean = float(np.einsum("hw,hwk->", weight, values)) / total
-    kernel = weight[..., None] * (values - mean)
-    norm = float(np.sqrt(np.einsum("hwk,hwk->", kernel, values - mean)))
+    total = float(weight.sum()) * values.shape[2]
+    mean = float((weight * values.sum(2)).sum()) / total
+    centred = values - mean
+    kernel = weight[..., None] * centred
+    norm = float(np.sqrt((kernel * centred).sum()))
     if norm < 1e-3 * np.sqrt(total):
         return None
     samples = max(float(weight.sum()) / (2 * np.pi * grain * grain), 1.0)

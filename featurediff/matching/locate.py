@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.agree import choose
+from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import Candidate, find_candidates
-from featurediff.matching.correlate import Field, cut_template
+from featurediff.matching.correlate import Curve, Field, cut_template
 from featurediff.matching.frame import Frame
 from featurediff.matching.settle import settle_curve
-from featurediff.matching.units import Stretch, arc_positions, split, whole_length
+from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.records import Feature, Subject
 
 # All lengths as fractions of the subject's size.
@@ -26,6 +26,7 @@ COARSE_SIGMA = 0.0095
 FINE_SEARCH = 0.012
 FINE_SIGMA = 0.008
 LONGEST_STRETCH = 0.30
+LARGEST_BLOCK = 0.40
 LONGEST_PIECE = 0.075
 STEP = 0.006
 STIFFNESS = 0.006
@@ -47,23 +48,42 @@ class Found:
     score: float = 0.0
 
 
-def locate_features(subject: Subject, frame: Frame, bank: Bank, drawing: Field) -> list[Found]:
+def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field) -> list[Found]:
     """Locate all features of ``subject``; ``drawing`` is the drawing's field, warped into the frame by the registration."""
+    size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
     stretches = [
-        s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * frame.size, STEP * frame.size)
+        s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)
     ]
-    candidates = [_search(s, bank, drawing, frame.size) for s in stretches]
-    picked = choose(stretches, candidates, frame.size)
+    looks = [[(s.points, s.closed)] for s in stretches]
+    nodes = [Node((s.feature,), s.centre, s.arc) for s in stretches]
+    for block in blocks(subject, curves, LARGEST_BLOCK * size):
+        looks.append([(curves[k], subject.features[k].closed) for k in block.members])
+        nodes.append(Node(block.members, np.vstack([curves[k] for k in block.members]).mean(0)))
+    searched = [[_search(look, bank, drawing, size) for look in looks] for bank in banks]
+    bank = best_bank(searched)
+    candidates = searched[bank]
+    picked = choose(nodes, candidates, size)
     found = []
     for k, feature in enumerate(subject.features):
         own = [(stretches[i], candidates[i], picked[i]) for i in range(len(stretches)) if stretches[i].feature == k]
-        found.append(_feature(k, feature, curves[k], own, bank, drawing, frame))
+        found.append(_feature(k, feature, curves[k], own, banks[bank], drawing, frame))
     return found
 
 
-def _search(stretch: Stretch, bank: Bank, drawing: Field, size: float) -> list[Candidate]:
-    template = cut_template(bank.field, stretch.points, stretch.closed, COARSE_SIGMA * size, bank.grain)
+def best_bank(searched: list[list[list[Candidate]]]) -> int:
+    """Index of the bank that explains the sheet as a whole best."""
+    return int(np.argmax([np.mean([options[0].score if options else 0.0 for options in s]) for s in searched]))
+
+
+def sigma_for(curves: list[Curve], size: float, narrow: float) -> float:
+    """Width of the weight around ``curves``: ``narrow``, but wider around something short, which would else see too little."""
+    length = sum(float(np.hypot(*np.diff(points, axis=0).T).sum()) for points, _ in curves)
+    return size * narrow * (1.0 + 1.0 * np.exp(-length / (0.08 * size)))
+
+
+def _search(look: list[Curve], bank: Bank, drawing: Field, size: float) -> list[Candidate]:
+    template = cut_template(bank.field, look, sigma_for(look, size, COARSE_SIGMA), bank.grain)
     if template is None:
         return []
     return find_candidates(template, drawing, np.zeros(2), round(SEARCH * size), 0.6 * SEARCH * size)
@@ -115,7 +135,8 @@ def _nearest(piece: Stretch, chosen: list[tuple[Stretch, Candidate]]) -> Candida
 
 def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: float) -> Candidate:
     """The piece's own place near where its stretch was found; the stretch's place when it has none of its own."""
-    template = cut_template(bank.field, piece.points, False, FINE_SIGMA * size, bank.grain)
+    look = [(piece.points, False)]
+    template = cut_template(bank.field, look, sigma_for(look, size, FINE_SIGMA), bank.grain)
     loose = Candidate(start.shift, 0.0, (0.03 * size) ** 2 * np.eye(2))
     if template is None:
         return loose

@@ -38,9 +38,9 @@ def match(
     to_mm[:2, 2] = 0.5 / px_per_mm
     frame = make_frame(subject.region, subject.size_px, FRAME_SIZE)
     reference_grey = warp_into(reference, frame.from_reference, frame.shape)
-    bank = tone_bank(reference_grey, frame, FINE) if found_at.bank == "tone" else line_bank(subject, frame, FINE)
+    banks = [tone_bank(reference_grey, frame, FINE), line_bank(subject, frame, FINE)]
     laid = warp_into(drawing, frame.from_reference @ np.linalg.inv(found_at.matrix), frame.shape)
-    places = locate_features(subject, frame, bank, field_of(laid, frame.size, FINE))
+    places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE))
     lap("locate")
     matrix = to_mm @ found_at.matrix
     to_sheet = matrix @ np.linalg.inv(frame.from_reference)

@@ -97,7 +97,7 @@ def _prepare(subject: Subject, reference: np.ndarray) -> _Coarse:
         curve = geometry.apply(frame.from_reference, feature.points)
         for stretch in split(index, feature, curve, LONGEST * SIZE, 2.0):
             for bank in banks:
-                template = cut_template(bank.field, stretch.points, stretch.closed, SIGMA * SIZE, bank.grain)
+                template = cut_template(bank.field, [(stretch.points, stretch.closed)], SIGMA * SIZE, bank.grain)
                 if template is not None:
                     probes[bank.name].append(_Probe(template, stretch.centre, feature.importance))
     return _Coarse(frame, probes)

@@ -1,4 +1,4 @@
-"""What is searched for as one rigid thing: a short feature whole, a long curve in sections; and its pieces for the fine search."""
+"""What is searched for as one rigid thing: blocks of the parts tree, features, sections of long curves, and small pieces."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff import geometry
-from featurediff.records import Feature
+from featurediff.records import Feature, Subject
 
 
 @dataclass(frozen=True)
@@ -70,3 +70,24 @@ def split(index: int, feature: Feature, points: np.ndarray, longest: float, step
         piece = np.column_stack([np.interp(inside, arc, line[:, 0]), np.interp(inside, arc, line[:, 1])])
         stretches.append(Stretch(index, piece, (start, end)))
     return stretches
+
+
+@dataclass(frozen=True)
+class Block:
+    """Features that share a place on the parts tree and lie close together. ``members``: their indices."""
+
+    part: str
+    members: tuple[int, ...]
+
+
+def blocks(subject: Subject, curves: list[np.ndarray], largest: float) -> list[Block]:
+    """Every inner node of the parts tree with two features or more whose extent is at most ``largest`` px, without repeats."""
+    found: dict[tuple[int, ...], Block] = {}
+    parts = [feature.part.split("/") for feature in subject.features]
+    prefixes = {tuple(part[:depth]) for part in parts for depth in range(1, len(part))}
+    for prefix in sorted(prefixes):
+        members = tuple(k for k, part in enumerate(parts) if tuple(part[: len(prefix)]) == prefix)
+        extent = np.ptp(np.vstack([curves[k] for k in members]), axis=0).max()
+        if len(members) > 1 and extent <= largest:
+            found[members] = Block("/".join(prefix), members)
+    return list(found.values())
