@@ -263,6 +263,7 @@ class Correction:
     ``move_mm`` is the move to *make* (reference minus drawing), ``turn_deg`` the turn to make (clockwise positive),
     ``scale`` the factor to apply; each is None when it is not part of the statement. ``explains`` names the features whose
     deviations vanish once it is done. ``sure`` 0..1. ``size`` is the error divided by its tolerance.
+    ``arrows``: places on the sheet and the move to make at each, ((x, y), (dx, dy)) in mm, for pictures of the list.
     """
 
     rank: int
@@ -276,6 +277,7 @@ class Correction:
     explains: tuple[str, ...]
     sure: float
     size: float
+    arrows: tuple[tuple[tuple[float, float], tuple[float, float]], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from featurediff.corrections import checks, explain, rank, words
+from featurediff.corrections import arrows, checks, explain, rank, words
 from featurediff.corrections.items import Item, to_items
 from featurediff.deviations import Compared, compare, frame_of
 from featurediff.records import Correction, LineUp, Located, Sheet, Subject
@@ -30,7 +30,8 @@ def correct(
     for number, item in enumerate(ordered):
         steady = {k for k in range(len(compared)) if last.get(k, -1) < number}
         corrections.append(_correction(number + 1, item, compared, steady, speech, settings))
-    good = tuple(each.feature.name for k, each in enumerate(compared) if k not in last)
+    doubtful = {row.owner for row, left in zip(explanation.rows, explanation.left, strict=True) if abs(left) > row.limit}
+    good = tuple(each.feature.name for k, each in enumerate(compared) if k not in last and k not in doubtful)
     return tuple(corrections[: len(shown)]), tuple(corrections[len(shown) :]), good
 
 
@@ -53,6 +54,7 @@ def _correction(
         explains=tuple(compared[k].feature.name for k in item.explains),
         sure=rank.sure(item, compared),
         size=item.size,
+        arrows=arrows.arrows(item, compared, speech.frame),
     )
 
 

@@ -26,7 +26,12 @@ from featurediff.settings import Settings
 _WITHIN, _DRIFT, _BEYOND = 0.3, 0.1, 1.2
 # A second amount about the same block joins its sentence, so it costs less.
 _SECOND = 0.6
+# A measure left beyond its limit, and statements that undo each other.
+_OPEN, _STRIFE = 0.5, 0.15
 _ROUNDS = 60
+# The search starts from each of this many first statements and keeps the shortest result.
+_STARTS = 3
+_JOINT = 5
 _FITS = 10
 # A block's error that is a little below the limits still explains a member that is a little above them; it is not told.
 _ENOUGH = 0.75
@@ -78,12 +83,7 @@ def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, shee
         return Explanation((), (), np.zeros(0), np.zeros(0))
     candidates, fields = hypotheses(subject, compared, frame)
     search = _Search(rows, candidates, _effects(compared, fields), sheet, settings, _covers(compared, frame))
-    search.grow()
-    search.settle()
-    search.whole_forms()
-    search.finish()
-    search.split_blocks()
-    search.finish()
+    search.run()
     return search.result()
 
 
@@ -124,6 +124,12 @@ def _covers(compared: tuple[Compared, ...], frame: Frame) -> bool:
     """Whether enough of the subject is drawn to say something about its whole form."""
     heights = np.array([each.centre @ frame.down for each in compared])
     return len(compared) >= 8 and float(np.ptp(heights)) > 0.5 * frame.size
+
+
+def _with(parts: np.ndarray, more: np.ndarray) -> np.ndarray:
+    """(R, K, p + 1): the shares (R, p) beside each of K further ones (R, K)."""
+    same = np.broadcast_to(parts[:, None, :], (*more.shape, parts.shape[1]))
+    return np.concatenate([same, more[:, :, None]], axis=2)
 
 
 # ---------------------------------------------------------------- search
@@ -180,7 +186,14 @@ class _Search:
         shape = (-1,) + (1,) * (left.ndim - 1)
         off, limit, noise = np.abs(left), self.limit.reshape(shape), self.noise.reshape(shape)
         within = _WITHIN * np.minimum(off / noise, 1.0) ** 2 + _DRIFT * np.maximum(off - noise, 0.0) / limit
-        return self.weight.reshape(shape) * (within + _BEYOND * np.maximum(off / limit - 1.0, 0.0))
+        over = np.maximum(off / limit - 1.0, 0.0)
+        # What stays beyond its limit will need a sentence of its own in the end.
+        return self.weight.reshape(shape) * (within + _BEYOND * over) + _OPEN * np.minimum(over / 0.1, 1.0)
+
+    def strife(self, parts: np.ndarray) -> np.ndarray:
+        """What it costs that statements undo each other: ``parts`` (R, ..., p) are the shares of each in each measure."""
+        undone = np.abs(parts).sum(-1) - np.abs(parts.sum(-1))
+        return _STRIFE * (undone / self.limit.reshape((-1,) + (1,) * (undone.ndim - 1))).sum(0)
 
     def costs(self) -> np.ndarray:
         """(H,) the cost of each hypothesis beside those chosen."""
@@ -193,7 +206,42 @@ class _Search:
         for k in self.chosen:
             second = any(self.targets[other] == self.targets[k] for other in self.chosen if other < k)
             costs += self.cost[k] * (_SECOND if second else 1.0)
-        return costs + float(self.loss(self.left).sum())
+        return costs + float(self.loss(self.left).sum() + self.strife(self._parts()))
+
+    def _parts(self) -> np.ndarray:
+        """(R, p) the share of each chosen statement in each measure."""
+        return self.effects[:, self.chosen] * self.amounts[len(self.whole) :]
+
+    def run(self) -> None:
+        """Search from several first statements; keep the explanation that costs least."""
+        best, least = None, np.inf
+        for first in self._firsts():
+            self.chosen, self.banned = list(first), ~self.told
+            self.refit()
+            self.grow()
+            self.settle()
+            self.whole_forms()
+            self.finish()
+            self.split_blocks()
+            self.finish()
+            total = self.total()
+            if total < least - 1e-9:
+                best, least = list(self.chosen), total
+            if len(self.chosen) > 2 * _JOINT:
+                break
+        self.chosen = best or []
+        self.refit()
+
+    def _firsts(self) -> list[list[int]]:
+        """No first statement, and the best ones about different blocks."""
+        saved = self._saved()
+        firsts: list[list[int]] = []
+        for k in np.argsort(-saved):
+            if saved[k] <= 0 or len(firsts) == _STARTS:
+                break
+            if all(self.targets[k] != self.targets[first[0]] for first in firsts):
+                firsts.append([int(k)])
+        return firsts or [[]]
 
     def grow(self) -> None:
         """Add the statement that saves most, as long as one saves anything."""
@@ -212,7 +260,7 @@ class _Search:
             self.refit()
             if self.total() <= before:
                 continue
-            other = self._best() if len(kept) <= 8 else -1
+            other = self._best() if len(kept) <= _JOINT else -1
             if other >= 0 and other != k:
                 self.chosen.append(other)
                 self.refit()
@@ -276,23 +324,31 @@ class _Search:
 
     def _best(self) -> int:
         """The hypothesis that saves most, or -1."""
+        saved = self._saved()
+        best = int(saved.argmax())
+        return best if saved[best] > 1e-9 else -1
+
+    def _saved(self) -> np.ndarray:
+        """(H,) what each hypothesis would save; -inf for those that can't be added."""
+        saved = np.full(len(self.candidates), -np.inf)
         beyond = np.abs(self.left) > self.limit
         if not beyond.any():
-            return -1
+            return saved
         free = self._free()
         # A block may explain errors it does not touch, by letting the line-up go back to where it belongs.
         rows = np.where(self.own[None, :], beyond[:, None], True)
         reach = np.where(rows, self.reach, 0.0).max(0)
         free &= reach > 0
         own, blocks = np.flatnonzero(free & self.own), np.flatnonzero(free & ~self.own)
-        costs, saved = self.costs(), np.full(len(self.candidates), -np.inf)
-        for index, attempt in ((own, self._try_own), (blocks, self._try_blocks)):
+        costs = self.costs()
+        # With many statements in place the line-up is settled; then blocks are tried without fitting all anew.
+        joint = self._try_blocks if len(self.chosen) < _JOINT else self._try_own
+        for index, attempt in ((own, self._try_own), (blocks, joint)):
             if len(index):
                 amounts, gains = attempt(index)
                 enough = reach[index] * np.abs(amounts) >= _ENOUGH
                 saved[index] = np.where(enough, gains - costs[index], -np.inf)
-        best = int(saved.argmax())
-        return best if saved[best] > 1e-9 else -1
+        return saved
 
     def _try_own(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Best amount of each hypothesis about one feature, all else kept, and the loss it saves."""
@@ -300,10 +356,12 @@ class _Search:
         left = self.left / self.scale
         spread = (white**2 * self.weight[:, None]).sum(0)
         fitted = (white * (self.weight * left)[:, None]).sum(0) / np.maximum(spread, 1e-12)
-        before = self.loss(self.left).sum()
+        before = self.loss(self.left).sum() + self.strife(self._parts())
+        parts = self._parts()
         best, gains = np.zeros(len(index)), np.full(len(index), -np.inf)
         for amounts in (fitted, self._medians(index, self.left)):
             after = self.loss(self.left[:, None] - effects * amounts).sum(0)
+            after += self.strife(_with(parts, effects * amounts))
             best = np.where(before - after > gains, amounts, best)
             gains = np.maximum(before - after, gains)
         return best, gains
@@ -314,7 +372,10 @@ class _Search:
         designs = np.concatenate([np.broadcast_to(base, (len(index), *base.shape)), self.white[:, index].T[:, :, None]], axis=2)
         amounts = self._fit(designs)
         left = (self.target[:, None] - np.einsum("krp,kp->rk", designs, amounts)) * self.scale[:, None]
-        return amounts[:, -1], self.loss(self.left).sum() - self.loss(left).sum(0)
+        told = self.effects[:, self.chosen][:, None, :] * amounts[None, :, len(self.whole) : -1]
+        parts = np.concatenate([told, (self.effects[:, index] * amounts[:, -1])[:, :, None]], axis=2)
+        before = self.loss(self.left).sum() + self.strife(self._parts())
+        return amounts[:, -1], before - self.loss(left).sum(0) - self.strife(parts)
 
     def _fit(self, designs: np.ndarray) -> np.ndarray:
         """Robust amounts (K, p) of K designs (K, R, p): measures that disagree lose their say (Huber 1964, reweighted)."""
