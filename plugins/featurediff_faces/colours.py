@@ -74,9 +74,9 @@ SHADOW = 0.38
 HUE = 6.5  # distance in a*, b*
 
 
-def like_skin(lab: np.ndarray, skin: np.ndarray) -> np.ndarray:
+def like_skin(lab: np.ndarray, skin: np.ndarray, shadow: float = SHADOW) -> np.ndarray:
     """(...,) bool for (..., 3) colours: skin of the mean colour ``skin`` (3,), lit or in shadow."""
     darker = lab[..., 0] / max(skin[0], 1.0)
     same = np.linalg.norm(lab[..., 1:] - skin[1:], axis=-1)
     paled = np.linalg.norm(lab[..., 1:] / np.maximum(darker, 0.2)[..., None] - skin[1:], axis=-1)
-    return (np.minimum(same, paled) < HUE) & (darker > SHADOW)
+    return (np.minimum(same, paled) < HUE) & (darker > shadow)

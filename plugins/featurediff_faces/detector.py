@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from featurediff_faces.silhouette import SilhouetteModel
 
 
+# Degrees of lean beyond which a picture is taken to lie on its side: left and right would lose their meaning.
+LYING = 60.0
+
+
 class FacesDetector(Detector):
     """Finds one face on the reference and names its features."""
 
@@ -90,8 +94,12 @@ class FacesDetector(Detector):
                 Advice("note", f"{len(faces)} faces in the reference; {which} is judged. Set detector: face: to choose another."),
             )
         face = sharpen_face(model, picture.pixels, faces[wanted - 1])
-        if abs(face.roll) > 90:
-            raise SubjectError(f"The face in '{picture.name}' is upside down.", "Turn the picture upright and try again.")
+        if abs(face.roll) > LYING:
+            how = "upside down" if abs(face.roll) > 135 else f"a quarter turn to the {'left' if face.roll > 0 else 'right'}"
+            raise SubjectError(
+                f"The face in '{picture.name}' is not upright: it leans {abs(face.roll):.0f} degrees.",
+                f"Turn the picture {how} and try again.",
+            )
         return face, advice
 
     def _no_face(self, model: LandmarkModel, picture: Picture) -> SubjectError:

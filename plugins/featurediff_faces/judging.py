@@ -16,7 +16,7 @@ from featurediff_faces.refine import blur, sample_profiles
 from featurediff_faces.vocabulary import CHEEKS, EYES, LOWER, NOSE
 
 PROFILE_TURN = 50.0  # degrees of turn from which the far side's eye and mouth corner are hidden or unreliable
-SIDEWAYS = 45.0  # degrees of lean from which left and right need a word of explanation
+SIDEWAYS = 40.0  # degrees of lean from which left and right need a word of explanation
 RIM = 5.0  # L* by which a rim of glasses is darker than the skin around it
 BARE = 0.45  # of the inner side of a line that must be skin for the line to be bare
 

@@ -170,14 +170,27 @@ def find_faces(model: LandmarkModel, rgb: np.ndarray, look_at: int = LOOK_AT) ->
     found = [_moved(face, factor) for face in model.faces(shrink_evenly(rgb, factor))]
     if found or min(rgb.shape[:2]) < 64:
         return found
-    height, width = rgb.shape[:2]
-    for top in (0, height // 4, height - height // 2):
-        for left in (0, width // 4, width - width // 2):
-            part = rgb[top : top + height // 2, left : left + width // 2]
+    for parts in (2, 4):
+        if min(rgb.shape[:2]) // parts < 150:
+            break
+        found = _in_parts(model, rgb, parts, look_at)
+        if found:
+            return found
+    return []
+
+
+def _in_parts(model: LandmarkModel, rgb: np.ndarray, parts: int, look_at: int) -> list[Face]:
+    """Faces in overlapping windows of a ``parts``-th of each side; the first window that shows any decides."""
+    height, width = rgb.shape[0] // parts, rgb.shape[1] // parts
+    for top in np.linspace(0, rgb.shape[0] - height, 2 * parts - 1).astype(int):
+        for left in np.linspace(0, rgb.shape[1] - width, 2 * parts - 1).astype(int):
+            part = rgb[top : top + height, left : left + width]
             factor = max(max(part.shape[:2]) // look_at, 1)
             found = [_moved(face, factor, (left, top)) for face in model.faces(shrink_evenly(part, factor))]
-            if found:
-                return found
+            # A face cut by the window's edge is found whole in the next window.
+            whole = [face for face in found if face.box[0] > left and face.box[2] < left + width]
+            if whole:
+                return whole
     return []
 
 

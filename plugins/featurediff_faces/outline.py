@@ -63,11 +63,11 @@ def find_outline(frame: Frame, mask: np.ndarray | None) -> Outline:
     bald = len(above) < 150 or np.median(skin.distance(above)) < 6.0
     hair = None if bald else colours.fit(above, 0.8 * colours.LEAST_SPREAD)
     edge = contour(mask)
-    crown = _hair_outline(frame, mask, edge, skin, pieces, missing, bald)
+    crown = _hair_outline(frame, edge, skin, hair, pieces, missing)
     _hairline(frame, mask, skin, hair, pieces, missing, len(above))
     for side in ("left", "right"):
         _ear(frame, mask, skin, side, pieces, missing)
-        _neck(frame, mask, edge, skin, side, pieces, missing)
+        _neck(frame, mask, edge, skin, hair, side, pieces, missing)
         _shoulder(frame, mask, edge, side, pieces, missing)
     return Outline(pieces, missing, crown, skin, bald)
 
@@ -105,13 +105,14 @@ def _at_border(frame: Frame, points: np.ndarray, margin: float = 3.0) -> np.ndar
     return out
 
 
-def _hair_outline(frame, mask, edge, skin, pieces, missing, bald) -> float | None:
+def _hair_outline(frame, edge, skin, hair, pieces, missing) -> float | None:
     """The outline of hair (or of a bald head) from above one ear over the crown to above the other."""
     face = frame.face
     both = topology.picture_sides(face.points)
     middle = face.points[topology.TOP_OF_MESH, 0]
     ear_level = np.mean([face.points[side.outer_corner, 1] for side in both.values()])
-    low = ear_level + 0.05 * PUPILS
+    # Hair is followed down as far as it goes; the outline of a bald head to where the ears begin.
+    low = ear_level + 0.05 * PUPILS if hair is None else face.points[topology.CHIN, 1] + 0.6 * PUPILS
     name = "hair outline"
     upper = edge[:, 1] < low
     if not upper.any():
@@ -132,7 +133,7 @@ def _hair_outline(frame, mask, edge, skin, pieces, missing, bald) -> float | Non
         missing[name] = "it could not be told from the background"
         return None
     points = resample(max(over, key=len), STEP * PUPILS)
-    cut = _at_border(frame, points)
+    cut = _at_border(frame, points, 0.05 * PUPILS)
     top = int(np.argmin(points[:, 1]))
     if cut[max(top - 3, 0) : top + 4].any():
         missing[name] = "the top of the head is cut off by the picture's edge"
@@ -141,30 +142,40 @@ def _hair_outline(frame, mask, edge, skin, pieces, missing, bald) -> float | Non
     points = snapped.points
     seen = _seen(frame, points) & ~cut
     run = _longest_run(seen)
-    if run.stop - run.start < 0.35 * len(points) or not seen[max(top - 8, 0) : top + 9].mean() > 0.5:
-        missing[name] = "the hair can't be told from the background" if not bald else "the head can't be told from the background"
+    own = slice(0, len(points)) if hair is None else _while_hair(frame, points, skin, hair, ear_level)
+    long_enough = run.stop - run.start >= 0.35 * (own.stop - own.start)
+    if not long_enough or not seen[max(top - 8, 0) : top + 9].mean() > 0.5:
+        what = "the head" if hair is None else "the hair"
+        missing[name] = f"{what} can't be told from the background"
         return None
-    points = points[run]
-    if not bald:
-        points = _without_ears(frame, points, skin)
+    points = points[max(run.start, own.start) : min(run.stop, own.stop)]
     crown = int(np.argmin(points[:, 1]))
     pieces[name] = Piece(points, 0.01, {"crown": crown})
     return float(points[crown, 1])
 
 
-def _without_ears(frame: Frame, points: np.ndarray, skin: ColourModel) -> np.ndarray:
-    """The outline without ends whose inner side is skin: there an ear begins."""
+def _while_hair(frame: Frame, points: np.ndarray, skin: ColourModel, hair: ColourModel, ear_level: float) -> slice:
+    """The stretch of the outline on either side of the crown whose inner side is hair: it ends at an ear, cheek or shoulder."""
     inward = normals(points)
     middle = frame.face.points[topology.TOP_OF_MESH]
-    inward = np.where(((middle - points) * inward).sum(1) > 0, 1.0, -1.0)[:, None] * inward
-    inner = sample_profiles(frame.lab, points, inward, np.array([0.04, 0.06, 0.08]) * PUPILS)
-    hair = ~(colours.like_skin(inner, skin.mean).mean(1) > 0.5)
     crown = int(np.argmin(points[:, 1]))
-    # Up to three quarters of the way to the crown an end may be an ear; a bald temple further up stays.
-    first = next((i for i in range(crown // 4) if hair[i : i + 6].all()), crown // 4) if not hair[:6].all() else 0
-    rest = len(points) - crown
-    last = next((i for i in range(rest // 4) if hair[len(points) - i - 6 : len(points) - i].all()), rest // 4)
-    return points[first : len(points) - last] if not hair[-6:].all() else points[first:]
+    inward *= np.sign((middle - points[crown]) @ inward[crown]) or 1.0
+    inner = sample_profiles(frame.lab, points, inward, np.array([0.04, 0.06, 0.08]) * PUPILS)
+    bare = (colours.like_skin(inner, skin.mean) & (hair.distance(inner) > 6.0)).mean(1) > 0.5
+    # Strands in the light may look like anything; only below the ears does another colour end the hair.
+    other = (np.median(hair.distance(inner), axis=1) > 16.0) & (points[:, 1] > ear_level)
+    ends = bare | other
+    lasting = 6
+    first, last = 0, len(points)
+    for i in range(crown, lasting - 1, -1):
+        if ends[i - lasting : i].all():
+            first = i
+            break
+    for i in range(crown, len(points) - lasting):
+        if ends[i : i + lasting].all():
+            last = i
+            break
+    return slice(first, last)
 
 
 def _hairline(frame, mask, skin, hair, pieces, missing, above_count) -> None:
@@ -292,7 +303,7 @@ def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
 # ---------------------------------------------------------------- neck and shoulders
 
 
-def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
+def _neck(frame, mask, edge, skin, hair, side_name, pieces, missing) -> None:
     """Where the neck's skin ends below the jaw, row by row."""
     name = f"neck on the {side_name}"
     points = frame.face.points
@@ -307,13 +318,12 @@ def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     middle = float(np.mean([points[side.jaw[-1], 0] for side in both.values()]))
     x, y, half = int(middle), int(chin[1]), int(0.2 * PUPILS)
     throat = frame.lab[y + int(0.12 * PUPILS) : y + int(0.22 * PUPILS), max(x - half, 0) : x + half]
-    colour = np.median(throat.reshape(-1, 3), axis=0)
     # The throat lies in the jaw's shadow: darker skin, of nearly the same hue.
-    if np.hypot(*(colour[1:] - skin.mean[1:])) > 14 or colour[0] < 0.35 * skin.mean[0]:
+    if not throat.size or colours.like_skin(throat, skin.mean, 0.2).mean() < 0.4:
         missing[name] = "clothes, hair or a beard cover it"
         return
     neck = colours.fit(np.vstack([throat.reshape(-1, 3)[::7], skin.mean[None], skin.mean[None]]), np.array([11.0, 3.0, 4.0]))
-    line = _neck_silhouette(frame, edge, neck, np.array([middle, chin[1]]), outward)
+    line = _neck_silhouette(frame, edge, neck, hair, np.array([middle, chin[1]]), outward)
     if line is not None:
         pieces[name] = Piece(line, 0.012)
         return
@@ -323,7 +333,10 @@ def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     steps = np.arange(0, 1.6 * PUPILS, 1.0)
     at_x = np.round(begin[:, None] + outward * steps[None]).astype(int).clip(0, mask.shape[1] - 1)
     at_y = np.round(rows).astype(int)[:, None]
-    like = (neck.distance(frame.lab[at_y, at_x]) < 11.0) & mask[at_y, at_x]
+    beside = frame.lab[at_y, at_x]
+    like = (neck.distance(beside) < 11.0) & mask[at_y, at_x]
+    if hair is not None:
+        like &= neck.distance(beside) < hair.distance(beside)
     extent = np.zeros(len(rows))
     for i, row in enumerate(like):
         last, gap = -1, 0
@@ -350,7 +363,7 @@ def _neck(frame, mask, edge, skin, side_name, pieces, missing) -> None:
     pieces[name] = Piece(snapped.points, 0.025)
 
 
-def _neck_silhouette(frame, edge, neck, below, outward) -> np.ndarray | None:
+def _neck_silhouette(frame, edge, neck, hair, below, outward) -> np.ndarray | None:
     """The silhouette beside the neck, where what lies just inside it has the neck's colour; else None."""
     beside = (edge[:, 0] - below[0]) * outward
     level = edge[:, 1] - below[1]
@@ -362,8 +375,13 @@ def _neck_silhouette(frame, edge, neck, below, outward) -> np.ndarray | None:
     line = snap(frame.lab, line, PUPILS, reach=0.05, pull=0.4).points
     inner = line[:, None, :] - outward * np.array([[0.06, 0.0], [0.1, 0.0], [0.14, 0.0]]) * PUPILS
     at = np.round(inner).astype(int).clip(0, frame.lab.shape[0] - 1)
-    like = (neck.distance(frame.lab[at[..., 1], at[..., 0]]) < 14.0).mean(1) > 0.5
-    steep = np.abs(np.gradient(line[:, 1])) > 0.5 * np.abs(np.gradient(line[:, 0]))
+    inner_colours = frame.lab[at[..., 1], at[..., 0]]
+    like = neck.distance(inner_colours) < 14.0
+    if hair is not None:
+        like &= neck.distance(inner_colours) < hair.distance(inner_colours)
+    like = like.mean(1) > 0.5
+    # The outline runs clockwise, so a neck's side goes down on the right and up on the left.
+    steep = outward * np.gradient(line[:, 1]) > 0.5 * np.abs(np.gradient(line[:, 0]))
     run = _longest_run(_close_gaps(like & steep & _seen(frame, line) & ~_at_border(frame, line), 3))
     return line[run] if (run.stop - run.start) * STEP > 0.25 else None
 

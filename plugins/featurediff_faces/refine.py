@@ -26,6 +26,7 @@ SIDE = 0.025  # how far from the curve the colours of its two sides are taken
 # many times from what else there is beside the curve; else the landmark curve stays.
 LEAST_STEP = 3.0
 LEAST_CONTRAST = 1.25
+LINE_OVER_EDGE = 4.0  # an edge this many times as high as a line near it is dark wins over it
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,8 @@ def snap(
             continue
         score = _edge_score(profile, at, unit) if kind == "edge" else _line_score(profile, at, unit)
         found = _follow(blur(score, along, 0)[:, within], at[within], points, normal, kind, reach * unit, stiffness, pull)
-        if best is None or (found.found and not best.found):
+        # A line as dark as the edge is high is the better guess: shadow gathers in the fold itself.
+        if best is None or (found.found and not best.found) or (kind == "edge" and found.step > LINE_OVER_EDGE * best.step):
             best = found
     return best
 

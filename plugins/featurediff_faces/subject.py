@@ -33,7 +33,7 @@ def assemble(
     whole += [outline_feature(name, piece, sitter_side, PUPILS) for name, piece in outline.pieces.items()]
     whole = [_in_picture(frame, feature) for feature in whole]
     parts = {feature.name: feature.part for feature in whole}
-    size, more = _head_height(frame, outline)
+    size, more = _head_height(frame, features, outline)
     region = cv2.convexHull(np.vstack([f.points for f in whole] + [face.points]).astype(np.float32)).reshape(-1, 2)
     return Subject(
         features=tuple(whole),
@@ -46,6 +46,8 @@ def assemble(
         pairs=vocabulary.pairs(tuple(parts.values())),
         not_judged=not_judged,
         advice=advice + more,
+        top_label="crown",
+        bottom_label="chin",
     )
 
 
@@ -53,9 +55,10 @@ def _in_picture(frame: Frame, feature: Feature) -> Feature:
     return replace(feature, points=frame.to_picture(feature.points), sigma_px=feature.sigma_px / frame.scale)
 
 
-def _head_height(frame: Frame, outline: Outline) -> tuple[float, tuple[Advice, ...]]:
-    chin, top = frame.face.points[topology.CHIN], frame.face.points[topology.TOP_OF_MESH]
+def _head_height(frame: Frame, features: tuple[Feature, ...], outline: Outline) -> tuple[float, tuple[Advice, ...]]:
+    chin, top = frame.face.points[topology.CHIN, 1], frame.face.points[topology.TOP_OF_MESH, 1]
+    chin = max([chin] + [float(feature.points[:, 1].max()) for feature in features if feature.name == "chin"])
     if outline.crown is not None:
-        return float(chin[1] - outline.crown) / frame.scale, ()
+        return float(chin - outline.crown) / frame.scale, ()
     advice = Advice("note", "The top of the head can't be seen; its height is estimated from the face.")
-    return float(np.hypot(*(chin - top)) * HEAD_OVER_MESH) / frame.scale, (advice,)
+    return float(chin - top) * HEAD_OVER_MESH / frame.scale, (advice,)

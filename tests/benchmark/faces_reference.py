@@ -129,8 +129,13 @@ def true_curves(scene: Scene, unit: float) -> dict[str, np.ndarray]:
         found["base of the nose"] = dense(lines["nose base"])
     hair = [lines[f"hair outline {part}"] for part in ("left", "top", "right") if f"hair outline {part}" in lines]
     if hair:
-        found["hair outline"] = np.vstack(hair)
+        found["hair outline"] = joined(hair)
     return found
+
+
+def joined(pieces: list[np.ndarray]) -> np.ndarray:
+    """Pieces of one outline as one dense set of points; a gap between two pieces is no line."""
+    return np.vstack([dense(piece) for piece in pieces])
 
 
 def dense(line: np.ndarray) -> np.ndarray:
