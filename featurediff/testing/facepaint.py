@@ -20,7 +20,7 @@ IRIS_COLOURS = ((0.24, 0.16, 0.10), (0.33, 0.40, 0.44), (0.27, 0.27, 0.18), (0.3
 def skin_colour(rng: np.random.Generator) -> np.ndarray:
     """(3,) display RGB of one person's skin, from deep to fair."""
     depth = rng.uniform(0, 1)
-    return (1 - depth) * np.array([0.50, 0.345, 0.26]) + depth * np.array([0.93, 0.765, 0.66]) + rng.normal(0, 0.01, 3)
+    return (1 - depth) * np.array([0.50, 0.345, 0.26]) + depth * np.array([0.97, 0.81, 0.71]) + rng.normal(0, 0.01, 3)
 
 
 def skin_albedo(place: np.ndarray, base: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -206,9 +206,12 @@ def paint_mouth(picture: np.ndarray, curves: Mapping[str, np.ndarray], cm: float
     if opened > 0.02:
         hole = fill(shape, np.vstack([upper_in, lower_in[::-1]]), 0.03 * cm)
         picture = over(picture, hole, np.array([0.16, 0.06, 0.06]))
-        teeth = np.vstack([upper_in[2:-2], down(upper_in[2:-2], 0.62 * cm)[::-1]])
-        inside = fill(shape, teeth, 0.05 * cm) * hole
-        picture = over(picture, 0.85 * inside * min(1.0, 3 * opened), np.array([0.80, 0.77, 0.71]))
+        row = upper_in[3:-3]
+        # The row of teeth ends in the dark of the corners and curves with the jaw.
+        long = 0.62 * cm * np.sin(np.linspace(0.25, np.pi - 0.25, len(row)))
+        teeth = np.vstack([row, np.column_stack([row[:, 0], row[:, 1] + long])[::-1]])
+        inside = fill(shape, teeth, 0.06 * cm) * hole
+        picture = over(picture, 0.85 * inside * min(1.0, 3 * opened), np.array([0.74, 0.70, 0.64]))
         picture = over(picture, 0.7 * line(shape, upper_in, 0.08 * cm, 0.04 * cm), np.array([0.2, 0.08, 0.08]))
         picture = over(picture, 0.6 * line(shape, lower_in, 0.06 * cm, 0.04 * cm), np.array([0.25, 0.1, 0.1]))
     else:

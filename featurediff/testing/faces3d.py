@@ -301,7 +301,7 @@ def _paint_hair(picture, stage: _Stage, head: Head, view: View, look: _Look, cur
     fine = strands.strand_gain(lines, hair.shape, 2, rng)
     along = np.abs(field[..., 0] * look.key[0] - field[..., 1] * look.key[1])
     sheen = np.clip(1 - along, 0, 1) ** 3 * np.clip(stage.normal @ _unit(np.add(look.key, [0, 0, 1])), 0, 1) ** 8
-    gain = np.exp(0.22 * broad + 0.30 * fine)[..., None]
+    gain = np.exp(0.18 * broad + 0.20 * fine)[..., None]
     shine = (0.16 * sheen * (1 + 0.5 * fine))[..., None] * (0.5 + look.hair)
     soft = cv2.GaussianBlur(hair.astype(np.float32), (0, 0), 0.8)[..., None]
     picture = facepaint.over(picture, soft, picture * gain + shine)

@@ -268,7 +268,7 @@ def build_head(seed: int, mouth_open: float = 0.0) -> Head:
 
 def _body(traits: Mapping[str, float], rng: np.random.Generator) -> dict[str, Part]:
     thick = 5.0 + 4 * traits["jaw width"] + rng.normal(0, 0.25) - 0.5 * traits["long"]
-    sink = rng.normal(0, 0.5)
+    sink = 1.3 + rng.normal(0, 0.5)
     neck = _lathe([(-1, thick, 5.0, -5), (-6, thick, 5.0, -5), (-10, thick, 5.0, -5), (-13 + sink, thick + 0.5, 5.1, -5.3),
                    (-15 + sink, thick + 2.2, 5.4, -5.8), (-17 + sink, 11.0, 6.1, -6.0), (-19 + sink, 17.0, 7.3, -6.0),
                    (-22 + sink, 20.0, 8.4, -6.0), (-27, 21.5, 9.3, -5.5), (-36, 22.0, 10.3, -5.0)])  # fmt: skip
