@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from featurediff.sheet.lines import Line, find_lines
+from featurediff.sheet.lines import SPACING, Line, find_lines
 from featurediff.sheet.pose import find_pose, top_left
 
 SMALL_PX = 500
-_SHORTLIST = 30
+_SHORTLIST, _LOOKED_THROUGH = 30, 300
 _ASPECT_SLACK = 0.06  # foreshortening at 15 degrees is 0.035
 _BORDER_EVIDENCE = 0.3  # what a side of the picture counts where the page runs out of it
 _BORDER_COST = 1.0
@@ -64,8 +64,22 @@ def _shortlist(lines: list[Line], shape: tuple[int, int], aspect: float) -> list
     score += np.where(border.any(1), -_BORDER_COST * border.sum(1), _aspect_score(corners, aspect))
     # A side that is mostly outside the picture proves nothing.
     score += 2.0 * np.log(np.clip(visible.min(1), 0.05, 1.0))
-    best = np.argsort(-score)[:_SHORTLIST]
+    best = _unlike(corners, score)
     return [_from_top_left(corners[i], border[i], support[i], float(score[i])) for i in best]
+
+
+def _unlike(corners: np.ndarray, score: np.ndarray) -> list[int]:
+    """Indices of the best scores, without quadrilaterals that are nearly one of a better score."""
+    kept: list[int] = []
+    centres = corners.mean(1)
+    extents = corners.std(1)
+    for i in np.argsort(-score)[:_LOOKED_THROUGH]:
+        near = [np.abs(np.concatenate([centres[i] - centres[k], extents[i] - extents[k]])).max() < 2.0 for k in kept]
+        if not any(near):
+            kept.append(int(i))
+        if len(kept) == _SHORTLIST:
+            break
+    return kept
 
 
 def _from_top_left(corners: np.ndarray, cut: np.ndarray, support: np.ndarray, score: float) -> Outline:
@@ -138,13 +152,13 @@ def _support(lines: list[Line], quads: np.ndarray, corners: np.ndarray) -> tuple
     normals = np.array([line.normal for line in lines])[quads]
     along = np.stack([-normals[..., 1], normals[..., 0]], axis=-1)
     ends = np.sort(np.stack([(corners * along).sum(2), (np.roll(corners, -1, 1) * along).sum(2)]), axis=0)
-    low, high = np.clip(np.round(ends - start), 0, longest - 1).astype(int)
+    low, high = np.clip(np.round((ends - start) / SPACING), 0, longest - 1).astype(int)
     count = seen[quads, high] - seen[quads, low]
     is_behind = (corners.mean(1, keepdims=True) * normals).sum(2) < np.array([line.distance for line in lines])[quads]
     behind, ahead = behind[quads, high] - behind[quads, low], ahead[quads, high] - ahead[quads, low]
     # A drawing that is dark right up to the edge turns the step round there: no proof against the edge, but none for it.
     evidence = np.where(is_behind, behind - _REVERSED * ahead, ahead - _REVERSED * behind) / np.maximum(count, 1)
-    return evidence, count / np.maximum(ends[1] - ends[0], 1)
+    return evidence, SPACING * count / np.maximum(ends[1] - ends[0], 1)
 
 
 def _aspect_score(corners: np.ndarray, aspect: float) -> np.ndarray:

@@ -16,6 +16,7 @@ from featurediff.sheet.trust import LENGTH_95, corner_sigmas, trust_from
 
 MIDDLE_PX = 1300
 SMALLEST_PICTURE_PX = 100
+SHARP_PX = 4.0
 LASTING_REACH = 0.05  # of the page's shorter side: how far the coarse outline may be off, or stuck on a drawn frame
 LEAST_SUPPORT, LEAST_MEAN_SUPPORT = 0.1, 0.3
 ASPECT_DOUBTFUL, ASPECT_WRONG = 0.02, 0.12
@@ -177,13 +178,15 @@ def _lost(what: str) -> Advice:
 
 def _sheet(picture: Picture, outline: Outline, edges: tuple[Edge, ...], corners: np.ndarray, pose: Pose) -> Sheet:
     scale = _px_per_mm(corners, pose.size_mm)
-    edge_mm = _softest(edges) / scale
-    if edge_mm > say.BLURRED_EDGE_MM:
+    edge_px = _softest(edges)
+    edge_mm = edge_px / scale
+    # In a coarse picture even a sharp edge is wide in mm; that is told as coarse, not as blurred.
+    if edge_mm > say.BLURRED_EDGE_MM and edge_px > SHARP_PX:
         what = f"{picture.name} is too blurred: the page edge is {edge_mm:.1f} mm wide, the limit is {say.BLURRED_EDGE_MM:g} mm."
         raise SheetError(what, "Hold the camera still, tap to focus, use more light.")
     bows = [edge.bow / edge.length for edge in edges]
     sigma = corner_sigmas(edges, scale, pose.size_mm)
-    remarks = say.resolution(scale) + say.bow(bows) + say.sharpness(edge_mm) + say.tilt(pose.tilt_deg)
+    remarks = say.resolution(scale) + say.bow(bows) + say.sharpness(edge_mm if edge_px > SHARP_PX else 0.0) + say.tilt(pose.tilt_deg)
     if abs(pose.misfit) > ASPECT_DOUBTFUL:
         sigma = np.hypot(sigma, abs(pose.misfit) * max(pose.size_mm) / 8)
         remarks += (_doubtful_size(pose),)
