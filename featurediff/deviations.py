@@ -18,17 +18,10 @@ import numpy as np
 from featurediff.geometry import apply, normals, similarity_matrix
 from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject
 from featurediff.settings import Settings, Tolerances
-
-try:
-    from featurediff.sheet.trust import sigma_at
-except ImportError:  # until the sheet's own module has landed
-
-    def sigma_at(sheet: Sheet, points: np.ndarray) -> np.ndarray:
-        """The mean of the corners' uncertainty."""
-        return np.full(len(points), float(np.mean(sheet.corner_sigma_mm)))
-
+from featurediff.sheet.trust import sigma_at
 
 POSITION = ("across", "down", "normal")
+LENGTHS = (*POSITION, "width", "height")
 # A curve whose normals all lie within about 16 degrees says nothing about the move along itself.
 _ONE_WAY = 0.08
 # Points within this share of the extent belong to an end.
@@ -270,9 +263,11 @@ def _sizes(context: _Context) -> list[Measure]:
         high = _end_weights(context, place >= place.max() - _END * extent, axis)
         if low is None or high is None or extent <= 0:
             continue
-        own = math.sqrt(2.0) * context.point_sigma
+        # The points of an end lie a little short of it: a stretch must be read in full.
+        full = extent / float((place * (high @ axis)).sum() - (place * (low @ axis)).sum())
+        own = math.sqrt(2.0) * context.point_sigma * full
         found.append(
-            context.measure(name, high - low, context.unit, own, context.local_sheet(extent), _size_limit(context, extent))
+            context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), _size_limit(context, extent))
         )
     return found
 

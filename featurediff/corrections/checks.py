@@ -34,6 +34,8 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
         return _whole_sizes(compared, speech, item.kind)
     movers = [k for k in _movers(item) if k not in steady] or list(_movers(item))
     anchors = [spot for k in sorted(steady - set(movers)) for spot in spots(k, compared[k], speech)]
+    # What lies within the thing itself moves with it in the eye of the artist.
+    anchors = [spot for spot in anchors if not any(_holds(compared[k], spot.at) for k in movers)]
     mine = [spot for k in movers for spot in spots(k, compared[k], speech)]
     if item.kind in ("turn", "swing"):
         found = _slope(item, mine, compared, speech)
@@ -79,7 +81,7 @@ def _whole_sizes(compared: tuple[Compared, ...], speech: Speech, kind: str) -> s
         else:
             names = [the(speech.name(compared[k].feature)) for k in sorted(widest[1:])]
             told.append(f"from the middle of {names[0]} to that of {names[1]} {_mm(widest[0], speech)}")
-    return f"Once right, {told[0]} and {told[1]}."
+    return f"Once right: {told[0]}, and {told[1]}."
 
 
 def _slope(item: Item, mine: list[Spot], compared: tuple[Compared, ...], speech: Speech) -> str:
@@ -130,8 +132,8 @@ def _own_size(item: Item, compared: tuple[Compared, ...], steady: set[int], spee
     if best is not None:
         return best[1].replace("Its", "The left one's") if item.kind == "each" else best[1]
     whose = "the left one" if item.kind == "each" else "it"
-    ends = f"{_mm(length, speech)} {'across' if kind == 'width' else 'in height'}"
-    return f"Once right, {whose} measures {ends} by {_mm(sizes[other], speech)}."
+    ways = {"width": "across", "height": "in height"}
+    return f"Once right, {whose} measures {_mm(length, speech)} {ways[kind]} by {_mm(sizes[other], speech)} {ways[other]}."
 
 
 def _lengths(compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> list[tuple[float, str, int]]:
@@ -151,6 +153,11 @@ def _mm(value: float, speech: Speech) -> str:
 
 
 # ---------------------------------------------------------------- checks against what is right
+
+
+def _holds(each: Compared, at: np.ndarray) -> bool:
+    low, high = each.reference.min(0), each.reference.max(0)
+    return each.feature.closed and bool(((at > low) & (at < high)).all())
 
 
 def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:

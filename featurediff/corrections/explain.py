@@ -12,13 +12,13 @@ are too far apart" is shorter than "everything else is too small".
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
 from featurediff.corrections.hypotheses import Hypothesis, hypotheses
-from featurediff.deviations import POSITION, Compared, Frame
+from featurediff.deviations import LENGTHS, POSITION, Compared, Frame
 from featurediff.records import Sheet, Subject
 from featurediff.settings import Settings
 
@@ -93,9 +93,8 @@ def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, shee
 def _rows(compared: tuple[Compared, ...], sheet: Sheet, settings: Settings) -> tuple[Row, ...]:
     count = sum(len(each.measures) for each in compared)
     times = settings.tolerances.certainty_times
-    # Among n measures of a faultless drawing the largest noise is about sqrt(2 ln n) sigma (the "universal threshold",
-    # Donoho and Johnstone 1994, Biometrika 81), so a measure's own noise must stay below that as well.
-    chance = max(times, math.sqrt(2.0 * math.log(max(count, 2))))
+    # Of n measures of a faultless drawing one in twenty drawings may exceed this many of their own sigmas (Bonferroni).
+    chance = max(times, NormalDist().inv_cdf(1.0 - 0.025 / max(count, 1)))
     rows = []
     for owner, each in enumerate(compared):
         importance = settings.importance.get(each.feature.name, each.feature.importance)
@@ -172,10 +171,18 @@ class _Search:
         self.covered = covered
         self.whole = list(np.flatnonzero(~self.told))
         self.chosen: list[int] = []
-        self.banned = ~self.told
+        self.barred = ~self.told | self._unseen()
+        self.banned = self.barred.copy()
         self.amounts = np.zeros(0)
         self.left = self.value
         self.refit()
+
+    def _unseen(self) -> np.ndarray:
+        """(H,) hypotheses that hardly show in any measure, so that noise could be blown up into a large amount."""
+        # One unit is 1 mm at the far end, in whatever unit a measure has: its share of a limit against 1 mm's.
+        length = np.array([row.limit if row.measure in LENGTHS else np.nan for row in self.rows])
+        seen = np.where(np.isnan(length)[:, None], 4.0 * self.reach, np.abs(self.effects))
+        return seen.max(0) < 0.25
 
     def loss(self, left: np.ndarray) -> np.ndarray:
         """Weighted loss of rows (R, ...): by the noise first, then by the limit.
@@ -216,7 +223,7 @@ class _Search:
         """Search from several first statements; keep the explanation that costs least."""
         best, least = None, np.inf
         for first in self._firsts():
-            self.chosen, self.banned = list(first), ~self.told
+            self.chosen, self.banned = list(first), self.barred.copy()
             self.refit()
             self.grow()
             self.settle()

@@ -100,14 +100,14 @@ def _same_move(a: Item, b: Item, settings: Settings) -> bool:
 
 
 def _kin(a: Item, b: Item, compared: tuple[Compared, ...]) -> bool:
-    """Whether two items lie close to each other on the parts tree: they share at least half of their paths."""
+    """Whether two items lie close to each other on the parts tree: they share more than half of their paths."""
     paths = [compared[item.hypothesis.members[0]].feature.part.split("/") for item in (a, b)]
     shared = 0
     for first, second in zip(*paths, strict=False):
         if first != second:
             break
         shared += 1
-    return shared >= 0.5 * max(len(path) for path in paths)
+    return shared > 0.5 * max(len(path) for path in paths)
 
 
 def _joined(lead: Item, others: list[Item]) -> Item:

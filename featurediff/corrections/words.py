@@ -108,14 +108,22 @@ def direction(move: np.ndarray, speech: Speech) -> list[tuple[str, float]]:
     return parts
 
 
-def way(word: str, speech: Speech) -> str:
-    """A direction word for the paper; along the subject's own axes when it leans."""
+def told(parts: list[tuple[str, float]], speech: Speech, what: str = "") -> str:
+    """Lengths with their ways: "3 mm left", "2 mm left and 1 mm up"; along the centre line when the subject leans."""
     if not speech.frame.along_subject:
-        return word
-    top, bottom = end_labels(speech)
+        return " and ".join(f"{speech.length(size)} {word}" for word, size in parts)
+    text = " and ".join(f"{speech.length(size)} {_leaning(word, speech, what)}" for word, size in parts)
+    if len(parts) > 1:
+        return f"{text}, by the centre line"
+    return f"{text}, {'along' if parts[0][0] in ('up', 'down') else 'square to'} the centre line"
+
+
+def _leaning(word: str, speech: Speech, what: str) -> str:
     if word in ("left", "right"):
-        return f"to the {word}, square to its centre line"
-    return f"towards {top if word == 'up' else bottom}, along its centre line"
+        return f"to the {word}"
+    end = end_labels(speech)[0 if word == "up" else 1]
+    # "Move the chin towards the chin" would say nothing.
+    return word if end.removeprefix("the ") in what else f"towards {end}"
 
 
 def end_labels(speech: Speech) -> tuple[str, str]:
@@ -160,8 +168,7 @@ def _say_move(item: Item, compared, speech: Speech) -> str:
     word, length = parts[0]
     if len(parts) == 1 and word in ("up", "down") and not speech.frame.along_subject:
         return f"{'raise' if word == 'up' else 'lower'} {what}{together} {speech.length(length)}"
-    told = " and ".join(f"{speech.length(size)} {way(each, speech)}" for each, size in parts)
-    return f"move {what}{together} {told}"
+    return f"move {what}{together} {told(parts, speech, what)}"
 
 
 _FURTHER = {"up": "higher", "down": "lower", "left": "further left", "right": "further right"}
@@ -170,11 +177,11 @@ _FURTHER = {"up": "higher", "down": "lower", "left": "further left", "right": "f
 def _say_far_move(item: Item, speech: Speech) -> str:
     """A move too long to be made by adjusting."""
     parts = _parts(item, speech)
+    what = _what(item, speech)
     if speech.frame.along_subject:
-        told = " and ".join(f"{speech.length(size)} {way(word, speech)}" for word, size in parts)
-    else:
-        told = " and ".join(f"{speech.length(size)} {_FURTHER[word]}" for word, size in parts)
-    return f"redraw {_what(item, speech)} {told}; {_it(item)} too far off to adjust"
+        return f"redraw {what} {told(parts, speech, what)}; {_it(item)} too far off to adjust"
+    further = " and ".join(f"{speech.length(size)} {_FURTHER[word]}" for word, size in parts)
+    return f"redraw {what} {further}; {_it(item)} too far off to adjust"
 
 
 def _parts(item: Item, speech: Speech) -> list[tuple[str, float]]:
@@ -282,7 +289,10 @@ def _say_swing(item: Item, compared, speech: Speech) -> str:
     plain = ("left end" if left else "right end") if flat[0] >= flat[1] else ("upper end" if upper else "lower end")
     name = anchor_at(h.feature, end) or plain
     word, _ = direction(move, speech)[0]
-    return f"swing the {name} of {_what(item, speech)} {way(word, speech)} {speech.length(float(np.hypot(*move)))}"
+    what, length = _what(item, speech), float(np.hypot(*move))
+    if speech.frame.along_subject:
+        return f"swing the {name} of {what} {told([(word, length)], speech, what)}"
+    return f"swing the {name} of {what} {word} {speech.length(length)}"
 
 
 def swing_move(item: Item, each: Compared) -> np.ndarray:

@@ -26,7 +26,10 @@ _PALE = 0.45
 
 @dataclass(frozen=True)
 class Canvas:
-    """A drawing surface. ``unit``: a thousandth of the long side in px; ``scale``: px per sheet unit; ``origin``: px of (0, 0) mm."""
+    """A drawing surface.
+
+    ``unit``: a thousandth of the long side in px; ``scale``: px per sheet unit; ``origin``: px of the sheet's (0, 0).
+    """
 
     draw: ImageDraw.ImageDraw
     size: tuple[int, int]
@@ -79,7 +82,7 @@ def _overlay(page: Image.Image, report: Report, scale: float, margin: int, unit:
     layer = Image.new("RGBA", (page.width * _FINER, page.height * _FINER), (0, 0, 0, 0))
     # Pixel centres lie at integers: mm 0 is half a pixel before the first one.
     canvas = Canvas(
-        ImageDraw.Draw(layer), layer.size, unit * _FINER, scale * _FINER, ((margin) * _FINER - 0.5, margin * _FINER - 0.5)
+        ImageDraw.Draw(layer), layer.size, unit * _FINER, scale * _FINER, (margin * _FINER - 0.5, margin * _FINER - 0.5)
     )
     area = tuple(_FINER * value for value in (4, 4, page.width - 4, margin + sheet[1] - 4))
     _frame(canvas, margin, sheet)

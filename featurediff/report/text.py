@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 from featurediff.records import Report
@@ -36,6 +37,8 @@ def _sheet(report: Report) -> str:
 
 
 def _trust(report: Report) -> str:
+    if not math.isfinite(report.sheet.trust_mm):
+        return "How far this picture can be trusted is not known."
     unit = "mm" if report.sheet.unit == "mm" else f"% of the {report.size_label}"
     return f"This picture can be trusted to {report.sheet.trust_mm:.1f} {unit}; nothing smaller is listed."
 
