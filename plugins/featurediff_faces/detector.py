@@ -25,6 +25,7 @@ class FacesDetector(Detector):
 
     def __init__(self) -> None:
         self._models: dict[str, Any] = {}
+        self._settings: Mapping[str, Any] = {}  # of the latest `find`; `guess` gets none of its own
 
     def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
         """See `featurediff.api.Detector.find`.
@@ -39,6 +40,7 @@ class FacesDetector(Detector):
         from featurediff_faces.silhouette import silhouette
         from featurediff_faces.subject import assemble
 
+        self._settings = settings
         face, advice = self._choose(picture, settings)
         frame = make_frame(picture.pixels, face)
         outline = find_outline(frame, silhouette(self._silhouettes(settings), frame))
@@ -47,22 +49,22 @@ class FacesDetector(Detector):
 
     def guess(self, drawing: Picture, subject: Subject) -> tuple[Guess, ...]:
         """Landmark hits on the drawing, as an idea to be confirmed: they pull every error towards an average face."""
-        from featurediff_faces.guesses import guesses
+        from featurediff_faces.guesses import CONFIDENCE, guesses
 
-        return guesses(self._landmarks({}), drawing.pixels, subject)
+        return guesses(self._landmarks(self._settings, CONFIDENCE), drawing.pixels, subject)
 
     def close(self) -> None:
         """Release the models."""
         while self._models:
             self._models.popitem()[1].close()
 
-    def _landmarks(self, settings: Mapping[str, Any]) -> LandmarkModel:
+    def _landmarks(self, settings: Mapping[str, Any], confidence: float = 0.5) -> LandmarkModel:
         from featurediff_faces.landmarks import LandmarkModel
 
         path = str(settings.get("landmark_model", "") or "")
-        key = f"landmarks {path}"
+        key = f"landmarks {confidence} {path}"
         if key not in self._models:
-            self._models[key] = LandmarkModel(path)
+            self._models[key] = LandmarkModel(path, confidence)
         return self._models[key]
 
     def _silhouettes(self, settings: Mapping[str, Any]) -> SilhouetteModel:
