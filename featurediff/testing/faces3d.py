@@ -383,6 +383,8 @@ def _outline_curves(stage: _Stage, head: Head, view: View) -> dict[str, np.ndarr
     masks = {name: stage.of(name) for name in ("hair", "ear left", "ear right")}
     skin = stage.of("skin") | stage.of("eyeball left") | stage.of("eyeball right")
     masks |= {"skin": _filled(skin), "neck": body & ~clothes, "clothes": clothes}
+    beside = cv2.dilate(np.where(skin, stage.depth, -np.inf).astype(np.float32), np.ones((9, 9)))
+    masks["behind"] = masks["hair"] & (beside > stage.depth + 0.4)
     marks = view.project(head.vertices)
     return outlines(masks, marks[152], float(marks[13, 1]), float(marks[[105, 334], 1].mean()), view.cm)
 

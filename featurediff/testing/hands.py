@@ -119,8 +119,13 @@ def draw(
     seed: int = 0,
     only: Sequence[str] | None = None,
     px_per_mm: float = PX_PER_MM,
+    smudged: bool = False,
+    erased: Warp | None = None,
 ) -> SimulatedSheet:
     """Draw a scene, moved by ``warp``, in one of `HANDS`.
+
+    ``smudged``: with smears of the hand. ``erased``: an earlier, wrong state of the drawing whose lines were rubbed out and
+    still show as ghosts under the new ones.
 
     ``only``: draw only named curves whose names contain one of these words, and of the photo's lines and tone only what lies
     near them; "partial" without ``only`` draws the eyes. Deterministic by ``seed``. Raises KeyError on an unknown hand.
@@ -143,6 +148,12 @@ def draw(
             load += target * style.tone
     relief = paper.tooth(shape, px_per_mm, rng)
     darkness = paper.graphite(load, relief)
+    if erased is not None:
+        ghost = lay_down(_line_strokes(scene, named, zone, style, placement, erased, rng), shape, px_per_mm)
+        ghost = cv2.GaussianBlur(paper.graphite(ghost, relief), (0, 0), 0.15 * px_per_mm)
+        darkness = np.maximum(darkness, 0.13 * ghost)
+    if smudged:
+        darkness = darkness + paper.smudges(shape, px_per_mm, rng) * (1 - darkness)
     bright = paper.blank(shape, px_per_mm, rng) * (1.0 - darkness)
     tint = np.array([1.0, 0.993, 0.975], np.float32)
     pixels = np.clip(bright[..., None] * tint * 255.0 + 0.5, 0, 255).astype(np.uint8)
@@ -319,35 +330,41 @@ def carry(
     return cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
 
 
+HATCH_LAYERS = ((-52.0, 0.12), (-20.0, 0.45), (-85.0, 0.8))
+
+
 def _hatching(target: np.ndarray, style: Hand, placement: Placement, px_per_mm: float, rng: np.random.Generator) -> list[Stroke]:
-    """Straight parallel strokes, denser and in a second and third direction where the tone is deeper."""
-    h, w = target.shape
+    """Parallel strokes, in a second and third direction (degrees) where the load ``target`` (h, w) passes a threshold."""
     out: list[Stroke] = []
-    for angle, above in ((-52.0, 0.12), (-20.0, 0.45), (-85.0, 0.8)):
-        direction = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-        across = np.array([-direction[1], direction[0]])
-        diagonal = float(np.hypot(*placement.sheet_mm))
-        middle = np.array(placement.sheet_mm) / 2
-        for row in np.arange(-diagonal / 2, diagonal / 2, style.hatch_mm):
-            start = middle + across * (row + rng.normal(0, 0.18 * style.hatch_mm))
-            t = np.arange(-diagonal / 2, diagonal / 2, 0.5)
-            bow = 0.3 * np.sin(t / 17 + row)
-            line = start + t[:, None] * direction + bow[:, None] * across
-            cells = np.floor(line * px_per_mm).astype(int)
-            inside = (cells >= 0).all(1) & (cells[:, 0] < w) & (cells[:, 1] < h)
-            value = np.zeros(len(t))
-            value[inside] = target[cells[inside, 1], cells[inside, 0]]
-            on = value > above * (1 + 0.15 * rng.standard_normal())
-            cuts = np.flatnonzero(np.diff(on.astype(int))) + 1
-            for run, keep, tone in zip(np.split(line, cuts), np.split(on, cuts), np.split(value, cuts), strict=True):
-                if not keep.all() or len(run) < 4:
-                    continue
-                for lo in range(0, len(run), 22):
-                    part, depth = run[lo : lo + 24], tone[lo : lo + 24].mean()
-                    if len(part) > 3:
-                        part = part + rng.normal(0, 0.12, 2)
-                        depth = 0.35 + 0.35 * min(depth, 1.2)
-                        out.append(
-                            stroke(part, rng, width=style.width_mm, load=depth * rng.uniform(0.8, 1.2), taper=0.2, vary=0.0)
-                        )
+    reach = float(np.hypot(*placement.sheet_mm)) / 2
+    middle = np.array(placement.sheet_mm) / 2
+    t = np.arange(-reach, reach, 0.5)
+    for angle, above in HATCH_LAYERS:
+        along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+        across = np.array([-along[1], along[0]])
+        for row in np.arange(-reach, reach, style.hatch_mm):
+            aside = row + rng.normal(0, 0.18 * style.hatch_mm) + 0.3 * np.sin(t / 17 + row)
+            line = middle + t[:, None] * along + aside[:, None] * across
+            out += _hatch_row(line, target, above * (1 + 0.15 * rng.standard_normal()), style, px_per_mm, rng)
+    return out
+
+
+def _hatch_row(line: np.ndarray, target: np.ndarray, above: float, style: Hand, px_per_mm: float, rng) -> list[Stroke]:
+    """The strokes of one straight row (n, 2) mm, 0.5 mm apart: where the tone is deep enough, 11 mm at a time."""
+    h, w = target.shape
+    cells = np.floor(line * px_per_mm).astype(int)
+    inside = (cells >= 0).all(1) & (cells[:, 0] < w) & (cells[:, 1] < h)
+    value = np.zeros(len(line))
+    value[inside] = target[cells[inside, 1], cells[inside, 0]]
+    on = value > above
+    cuts = np.flatnonzero(np.diff(on.astype(int))) + 1
+    out = []
+    for run, keep, tone in zip(np.split(line, cuts), np.split(on, cuts), np.split(value, cuts), strict=True):
+        if not keep.all() or len(run) < 4:
+            continue
+        for lo in range(0, len(run), 22):
+            part = run[lo : lo + 24]
+            if len(part) > 3:
+                load = (0.35 + 0.35 * min(tone[lo : lo + 24].mean(), 1.2)) * rng.uniform(0.8, 1.2)
+                out.append(stroke(part + rng.normal(0, 0.12, 2), rng, width=style.width_mm, load=load, taper=0.2, vary=0.0))
     return out

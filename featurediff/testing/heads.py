@@ -263,7 +263,7 @@ def build_head(seed: int, mouth_open: float = 0.0) -> Head:
     if not traits["long"]:
         parts |= {f"ear {side}": _ear(side, surface, place, traits) for side in ("left", "right")}
     gaze = (float(rng.normal(0, 0.06)), float(rng.normal(0.0, 0.03)))
-    return Head(parts, lines, bent[:468], irises, traits, gaze)
+    return Head(parts, lines, surface[:468], irises, traits, gaze)
 
 
 def _body(traits: Mapping[str, float], rng: np.random.Generator) -> dict[str, Part]:
@@ -347,6 +347,8 @@ def _with_locks(shell: Part, traits: Mapping[str, float]) -> Part:
         t = i / (len(level) - 1)
         half = 7.6 + 0.75 * traits["volume"] + 1.1 * np.sin(np.pi * min(t * 1.15, 1)) - 1.2 * t**6
         half = half + 0.22 * np.sin(0.9 * y + 4 * traits["peak"]) + 0.30 * traits["volume"] * np.sin(3 * turn + traits["parting"])
+        # The upper end starts inside the cap, so that no ledge shows.
+        half = half * (1 - 0.22 * np.exp(-((t / 0.14) ** 2)))
         deep = 8.5 - 1.5 * t
         # The front edges swing in towards the cheek and out again.
         swing = turn + np.sign(np.pi - turn) * 0.10 * np.sin(2.2 * np.pi * t + traits["parting"]) * (np.abs(turn - np.pi) > 1.2)

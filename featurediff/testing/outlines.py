@@ -9,18 +9,19 @@ from featurediff.geometry import normals
 
 
 def outlines(parts: dict[str, np.ndarray], chin: np.ndarray, mouth_y: float, brow_y: float, cm: float) -> dict[str, np.ndarray]:
-    """Named curves (n, 2) px from masks (h, w) bool: "skin", "hair", "ear left", "ear right", "neck", "clothes".
+    """Named curves (n, 2) px from masks (h, w) bool: "skin", "hair", "ear left", "ear right", "neck", "clothes", and
+    "behind": hair that lies behind the skin next to it, against which jaw and cheek are still outlines of the face.
 
     ``chin`` (2,) px, ``mouth_y`` and ``brow_y``: levels in px, ``cm``: px per centimetre at the face.
     """
     out: dict[str, np.ndarray] = {}
     free = ~np.any(list(parts.values()), axis=0)
-    open_below = free | parts["neck"] | parts["clothes"]
+    open_below = free | parts["neck"] | parts["clothes"] | parts["behind"]
     for line in _contours(parts["skin"], cm):
         below = _runs(line, _beside(line, open_below) & (line[:, 1] > brow_y), cm)
         for run in below:
             _jaw(run, chin, mouth_y, cm, out)
-        for run in _runs(line, _beside(line, parts["hair"]), cm):
+        for run in _runs(line, _beside(line, parts["hair"] & ~parts["behind"]), cm):
             _hairline(run, chin, brow_y, cm, out)
     for line in _contours(parts["hair"], cm):
         for run in _runs(line, _beside(line, free), cm):

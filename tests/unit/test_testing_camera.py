@@ -18,7 +18,9 @@ def sheet() -> SimulatedSheet:
     k = 6.0
     pixels = np.full((round(297 * k), round(210 * k), 3), 235, np.uint8)
     for x, y in DISCS:
-        cv2.circle(pixels, (round((x * k - 0.5) * 16), round((y * k - 0.5) * 16)), round(2.0 * k * 16), (20,) * 3, -1, cv2.LINE_AA, 4)
+        cv2.circle(
+            pixels, (round((x * k - 0.5) * 16), round((y * k - 0.5) * 16)), round(2.0 * k * 16), (20,) * 3, -1, cv2.LINE_AA, 4
+        )
     return SimulatedSheet(pixels, k, Placement(A4, 0.2, 0.0, (0.0, 0.0)), None)
 
 
@@ -29,7 +31,9 @@ def _rvec(photo):
     return cv2.Rodrigues(photo.rotation)[0]
 
 
-@pytest.mark.parametrize("options", [{}, {"tilt_deg": 5, "tilt_axis_deg": 30, "turn_deg": 8, "barrel": -0.02}, {"distance_mm": 600, "tilt_deg": 3}])
+@pytest.mark.parametrize(
+    "options", [{}, {"tilt_deg": 5, "tilt_axis_deg": 30, "turn_deg": 8, "barrel": -0.02}, {"distance_mm": 600, "tilt_deg": 3}]
+)
 def test_projection_agrees_with_opencv(sheet, options):
     photo = photograph(sheet, megapixels=1.0, seed=2, **options)
     world = np.column_stack([CORNERS, np.zeros(4)])
@@ -40,7 +44,9 @@ def test_projection_agrees_with_opencv(sheet, options):
 
 @pytest.mark.parametrize("barrel", [0.0, -0.015])
 def test_marks_and_edges_are_seen_where_the_camera_says(sheet, barrel):
-    photo = photograph(sheet, megapixels=6.0, tilt_deg=6, tilt_axis_deg=70, turn_deg=-7, floor="dark", noise_level=0.5, barrel=barrel, seed=4)
+    photo = photograph(
+        sheet, megapixels=6.0, tilt_deg=6, tilt_axis_deg=70, turn_deg=-7, floor="dark", noise_level=0.5, barrel=barrel, seed=4
+    )
     grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY).astype(float)
     for at, true in zip(photo.project(np.array(DISCS)), DISCS, strict=True):
         x, y = np.round(at).astype(int)
@@ -55,7 +61,9 @@ def test_marks_and_edges_are_seen_where_the_camera_says(sheet, barrel):
         inner, outer = photo.project(np.array([[2.0, y_mm], [-2.0, y_mm]]))
         t = np.linspace(0, 1, 400)
         line = outer + t[:, None] * (inner - outer)
-        values = cv2.remap(grey.astype(np.float32), line[:, 0].astype(np.float32)[None], line[:, 1].astype(np.float32)[None], cv2.INTER_LINEAR)[0]
+        values = cv2.remap(
+            grey.astype(np.float32), line[:, 0].astype(np.float32)[None], line[:, 1].astype(np.float32)[None], cv2.INTER_LINEAR
+        )[0]
         half = 0.5 * (values[:40].mean() + values[-40:].mean())
         crossing = t[np.argmax(values > half)]
         assert abs(-2.0 + 4.0 * crossing) < 0.08, "the edge is more than 0.08 mm off"
@@ -93,7 +101,9 @@ def test_page_fills_the_frame_as_asked_and_the_crop_shifts(sheet):
 
 @pytest.mark.parametrize("floor", list(FLOORS))
 def test_floors_differ_from_paper_and_repeat_by_seed(sheet, floor):
-    one, two = (photograph(sheet, megapixels=0.5, floor=floor, shadow=0.5, curl_mm=1.0, deckle_mm=1.0, seed=9).pixels for _ in (0, 1))
+    one, two = (
+        photograph(sheet, megapixels=0.5, floor=floor, shadow=0.5, curl_mm=1.0, deckle_mm=1.0, seed=9).pixels for _ in (0, 1)
+    )
     assert np.array_equal(one, two)
     h, w = one.shape[:2]
     paper, ground = one[h // 3, w // 2].astype(float).mean(), one[:8].astype(float).mean()

@@ -113,3 +113,16 @@ def test_hands_are_unlike():
     assert np.percentile(ink["faint"], 99.9) < 0.6 * np.percentile(ink["clean"], 99.9)
     assert (ink["tonal"] > 0.1).mean() > 4 * (ink["clean"] > 0.1).mean()
     assert (ink["restated"] > 0.1).mean() > 1.3 * (ink["clean"] > 0.1).mean()
+
+
+def test_an_erased_state_shows_faintly_where_it_was():
+    scene = _scene()
+    before = Warp([Move(CURVES["mid a"], (0.0, 18.0))], shape=(520, 360))
+    sheet = draw(scene, hand="clean", seed=4, erased=before, smudged=True)
+    plain = draw(scene, hand="clean", seed=4)
+    for warp, low, high in ((None, 0.25, 0.9), (before, 0.02, 0.2)):
+        at = true_mm(resample(CURVES["mid a"], 1.0), sheet.placement, warp) * sheet.px_per_mm - 0.5
+        x, y = np.round(at).astype(int).T
+        ink = cv2.dilate(sheet.darkness, np.ones((13, 13), np.uint8))[y, x]
+        assert low < np.median(ink) < high
+    assert sheet.darkness.sum() > plain.darkness.sum()

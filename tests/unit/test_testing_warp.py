@@ -8,7 +8,9 @@ from featurediff.testing.warp import Move, Warp
 SHAPE = (900, 700)
 EYE = np.column_stack([200 + 60 * np.cos(np.linspace(0, 6, 40)), 300 + 25 * np.sin(np.linspace(0, 6, 40))])
 BROW = np.column_stack([np.linspace(130, 270, 30), 230 - 20 * np.sin(np.linspace(0, np.pi, 30))])
-STILL = np.vstack([EYE + [280, 0], BROW + [280, 0], np.column_stack([np.linspace(250, 450, 40), np.full(40, 620.0)])])
+STILL = np.vstack(
+    [EYE + np.array([280, 0]), BROW + np.array([280, 0]), np.column_stack([np.linspace(250, 450, 40), np.full(40, 620.0)])]
+)
 
 
 def test_a_shift_a_scale_and_a_turn_are_exact_at_their_points():
@@ -54,7 +56,7 @@ def test_inverse_and_inverse_map_undo_apply():
 
 def test_folding_moves_and_conflicting_moves_are_refused():
     with pytest.raises(ValueError, match="fold"):
-        Warp([Move(BROW, (0.0, 60.0))], still=BROW + [0, 15.0], shape=SHAPE)
+        Warp([Move(BROW, (0.0, 60.0))], still=BROW + np.array([0, 15.0]), shape=SHAPE)
     with pytest.raises(ValueError, match="same reference point"):
         Warp([Move(BROW, (0.0, 5.0)), Move(BROW[:5], (5.0, 0.0))], shape=SHAPE)
 
