@@ -12,11 +12,15 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.channels import edge_channels
+from featurediff.matching.channels import CHANNELS, edge_channels
 from featurediff.matching.correlate import Field, make_field
 from featurediff.matching.frame import Frame
 from featurediff.matching.tuning import Tuning
 from featurediff.records import Subject
+
+
+# Channel strength of an edge that nobody would miss.
+CLEAR_EDGE = 0.6
 
 
 @dataclass(frozen=True)
@@ -38,13 +42,36 @@ def tone_bank(grey: np.ndarray, frame: Frame, tuning: Tuning) -> Bank:
     return Bank("tone", field_of(grey, frame.size, tuning), tuning.grain * frame.size)
 
 
-def line_bank(subject: Subject, frame: Frame, tuning: Tuning) -> Bank:
-    """The detector's curves, drawn as dark lines on paper."""
+def line_bank(subject: Subject, frame: Frame, tuning: Tuning, tone: Bank) -> Bank:
+    """The detector's curves, drawn as lines: dark where the photograph itself has an edge along them, faint where it has none.
+
+    A curve that lies off every edge (an estimated one, or one that the detector misplaced) is no place for a pencil line.
+    """
     canvas = np.zeros(frame.shape, np.uint8)
     thickness = max(round(tuning.line_width * frame.size), 1)
     for feature in subject.features:
         if len(feature.points) < 2:
             continue
-        points = np.round(geometry.apply(frame.from_reference, feature.points) * 16).astype(np.int32)
-        cv2.polylines(canvas, [points.reshape(-1, 1, 2)], feature.closed, 255, thickness, cv2.LINE_AA, 4)
+        curve = geometry.apply(frame.from_reference, feature.points)
+        curve = geometry.resample(curve, 0.006 * frame.size, feature.closed)
+        support = edge_support(tone.field, curve, feature.closed)
+        ends = np.roll(curve, -1, 0) if feature.closed else curve[1:]
+        for start, end, strength in zip(curve, ends, support, strict=False):
+            pair = np.round(np.stack([start, end]) * 16).astype(np.int32)
+            cv2.line(canvas, pair[0].tolist(), pair[1].tolist(), int(255 * strength), thickness, cv2.LINE_AA, 4)
     return Bank("line", field_of(1.0 - canvas.astype(np.float32) / 255.0, frame.size, tuning), tuning.grain * frame.size)
+
+
+def edge_support(field: Field, curve: np.ndarray, closed: bool) -> np.ndarray:
+    """How clearly the picture has an edge along a curve (n, 2) frame px, at each point, 0..1."""
+    normal = geometry.normals(curve, closed)
+    angle = 2 * np.arctan2(normal[:, 1], normal[:, 0])
+    channel = np.round(angle / (2 * np.pi / CHANNELS)).astype(int) % CHANNELS
+    rows = np.clip(np.round(curve[:, 1]).astype(int), 0, field.layers.shape[0] - 1)
+    columns = np.clip(np.round(curve[:, 0]).astype(int), 0, field.layers.shape[1] - 1)
+    return np.clip(field.layers[rows, columns, channel] / CLEAR_EDGE, 0.0, 1.0)
+
+
+def mixed_bank(tone: Bank, line: Bank) -> Bank:
+    """Both at once: the photograph's edges, and the curves as lines on top."""
+    return Bank("mixed", make_field(np.moveaxis(tone.field.layers + line.field.layers, 2, 0)), tone.grain)

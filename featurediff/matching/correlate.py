@@ -60,7 +60,12 @@ def curve_weight(curves: list[Curve], sigma: float, shape: tuple[int, int]) -> t
     canvas = np.full((size[1], size[0]), 255, np.uint8)
     for points, closed in curves:
         fixed = np.round((points - low) * 16).astype(np.int32).reshape(-1, 1, 2)
-        cv2.polylines(canvas, [fixed], closed, 0, 1, cv2.LINE_8, 4)
+        if len(points) > 1:
+            cv2.polylines(canvas, [fixed], closed, 0, 1, cv2.LINE_8, 4)
+        else:
+            canvas[
+                min(max(round(points[0, 1]) - low[1], 0), size[1] - 1), min(max(round(points[0, 0]) - low[0], 0), size[0] - 1)
+            ] = 0
     distance = cv2.distanceTransform(canvas, cv2.DIST_L2, 5)
     weight = np.exp(-0.5 * (distance / sigma) ** 2)
     weight[distance > 2.5 * sigma] = 0.0

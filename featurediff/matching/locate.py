@@ -6,14 +6,14 @@ every curve are searched around that place with a narrower weight, and the curve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
-from featurediff.matching.candidates import Candidate, find_candidates
+from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template
 from featurediff.matching.frame import Frame
 from featurediff.matching.settle import settle_curve
@@ -30,6 +30,8 @@ LARGEST_BLOCK = 0.40
 LONGEST_PIECE = 0.075
 STEP = 0.006
 STIFFNESS = 0.006
+# Shifts that the edges do not tell are taken to be this small.
+UNMEASURED = 0.04
 # A systematic part that no averaging removes: wobble of the pencil, thickness of the line.
 FLOOR = 0.0010
 
@@ -52,9 +54,7 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
     """Locate all features of ``subject``; ``drawing`` is the drawing's field, warped into the frame by the registration."""
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
-    stretches = [
-        s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)
-    ]
+    stretches = [s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)]
     looks = [[(s.points, s.closed)] for s in stretches]
     nodes = [Node((s.feature,), s.centre, s.arc) for s in stretches]
     for block in blocks(subject, curves, LARGEST_BLOCK * size):
@@ -98,7 +98,7 @@ def _feature(
     drawing: Field,
     frame: Frame,
 ) -> Found:
-    chosen = [(stretch, options[pick]) for stretch, options, pick in own if pick >= 0]
+    chosen = [(stretch, _steadied(options[pick], frame.size)) for stretch, options, pick in own if pick >= 0]
     if not chosen:
         return Found(why="nothing like it is drawn near its place")
     score = float(np.mean([c.score for _, c in chosen]))
@@ -126,6 +126,13 @@ def _feature(
         length if feature.closed else None,
     )
     return Found("", shifts, covariances + floor, whole[1] + floor, score)
+
+
+def _steadied(candidate: Candidate, size: float) -> Candidate:
+    """The candidate without the part of its shift that nothing measures: a smooth edge does not tell how far along it one is."""
+    measured = np.linalg.inv(candidate.covariance / INFLATION)
+    prior = np.eye(2) / (UNMEASURED * size) ** 2
+    return replace(candidate, shift=np.linalg.solve(measured + prior, measured @ candidate.shift))
 
 
 def _nearest(piece: Stretch, chosen: list[tuple[Stretch, Candidate]]) -> Candidate:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.banks import field_of, line_bank, tone_bank
+from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
 from featurediff.matching.frame import make_frame, warp_into
 from featurediff.matching.locate import Found, locate_features
 from featurediff.matching.register import register
@@ -38,7 +38,8 @@ def match(
     to_mm[:2, 2] = 0.5 / px_per_mm
     frame = make_frame(subject.region, subject.size_px, FRAME_SIZE)
     reference_grey = warp_into(reference, frame.from_reference, frame.shape)
-    banks = [tone_bank(reference_grey, frame, FINE), line_bank(subject, frame, FINE)]
+    tone = tone_bank(reference_grey, frame, FINE)
+    banks = [tone, mixed_bank(tone, line_bank(subject, frame, FINE, tone))]
     laid = warp_into(drawing, frame.from_reference @ np.linalg.inv(found_at.matrix), frame.shape)
     places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE))
     lap("locate")

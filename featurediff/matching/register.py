@@ -91,7 +91,8 @@ def _from_guess(guess: Guess) -> np.ndarray:
 
 def _prepare(subject: Subject, reference: np.ndarray) -> _Coarse:
     frame = make_frame(subject.region, subject.size_px, SIZE, margin=0.15)
-    banks = [tone_bank(warp_into(reference, frame.from_reference, frame.shape), frame, COARSE), line_bank(subject, frame, COARSE)]
+    tone = tone_bank(warp_into(reference, frame.from_reference, frame.shape), frame, COARSE)
+    banks = [tone, line_bank(subject, frame, COARSE, tone)]
     probes: dict[str, list[_Probe]] = {bank.name: [] for bank in banks}
     for index, feature in enumerate(subject.features):
         curve = geometry.apply(frame.from_reference, feature.points)
