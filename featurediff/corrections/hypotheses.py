@@ -244,16 +244,19 @@ def _add_gap(builder: Builder, gap) -> None:
     place = builder.points @ axis
     beyond = builder.of(members)
     starts = [place[builder.owner == k].min() for k in members]
-    edge = min(starts)
+    edge, slack = min(starts), 0.1 * builder.frame.size
     amount = beyond.astype(float)
     carried = list(members)
+    side = builder.frame.right if axis is builder.frame.down else builder.frame.down
+    aside = builder.points @ side
+    near = np.concatenate([aside[builder.owner == k] for k, start in zip(members, starts, strict=True) if start < edge + slack])
     for k, each in enumerate(builder.compared):
         # A feature that is not beyond but spans the gap (the bridge of the stretched thing) is stretched with it.
         mine = builder.owner == k
-        if k in members or each.feature.kind == "point" or place[mine].max() < edge - 0.02 * builder.frame.size:
+        if k in members or each.feature.kind == "point" or place[mine].max() < edge - 0.2 * slack:
             continue
-        first = place[mine].min()
-        if first < edge - 0.05 * builder.frame.size:
+        first, in_line = place[mine].min(), near.min() < aside[mine].mean() < near.max()
+        if in_line and first < edge - 0.5 * slack:
             amount[mine] = np.clip((place[mine] - first) / (edge - first), 0.0, 1.0)
             carried.append(k)
     centre = builder.points[builder.of(members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
@@ -296,17 +299,29 @@ def _add_pair(builder: Builder, pair: Pair, blocks: list[Block]) -> None:
     )
     sizes = [builder.box(side) for side in (left, right)]
     reach = max(math.hypot(w, h) / 2 for _, w, h in sizes)
-    if pair.width or reach <= 0:
+    if pair.width or reach <= 0 or not all(_has_size(builder, side) for side in (left, right)):
         return
     column = np.zeros_like(builder.points)
     for use, (centre, _, _) in zip((is_left, is_right), sizes, strict=True):
         column[use] = (builder.points[use] - centre) / reach
     builder.add_field(
         Hypothesis(
-            "each", centre=(middles[0] + middles[1]) / 2, extent=2 * reach, per_unit=1 / reach, stage="proportion", **common
+            "each",
+            centre=(middles[0] + middles[1]) / 2,
+            extent=2 * reach,
+            per_unit=1 / reach,
+            stage="proportion",
+            extra={"left": left, "right": right},
+            **common,
         ),
         column,
     )
+
+
+def _has_size(builder: Builder, members: tuple[int, ...]) -> bool:
+    """Whether a change of size about the middle could be seen at all."""
+    names = {measure.name for k in members for measure in builder.compared[k].measures}
+    return len(members) > 1 or bool(names & {"width", "height"})
 
 
 # ---------------------------------------------------------------- one feature by itself
@@ -334,10 +349,12 @@ def _add_own(builder: Builder, index: int, each: Compared) -> None:
         return
     names = {m.name for m in each.measures}
     detail = feature.stage == "detail"
-    if "openness" in names:
-        _add_openness(builder, common, each)
     if {"width", "height"} & names:
         _add_stretches(builder, common | {"centre": centre}, feature.stage, width, height, own=True)
+    if "openness" in names and feature.kind == "ellipse":
+        # The short axis of an ellipse is told as its openness, not as a height.
+        _drop_short_way(builder, each)
+        _add_openness(builder, common, each)
     if {"width", "height"} <= names:
         reach = math.hypot(width, height) / 2
         builder.add(
@@ -346,6 +363,18 @@ def _add_own(builder: Builder, index: int, each: Compared) -> None:
         )
     if "tilt" in names:
         _add_tilts(builder, common, each, "detail" if detail else "tilt")
+
+
+def _drop_short_way(builder: Builder, each: Compared) -> None:
+    long, _, _, _ = ellipse_axes(each.reference)
+    name = each.feature.name
+    keep = [
+        k
+        for k, h in enumerate(builder.hypotheses)
+        if h.target != name or h.kind not in ("width", "height") or abs(h.axis @ long) > 0.7
+    ]
+    builder.hypotheses = [builder.hypotheses[k] for k in keep]
+    builder.fields = [builder.fields[k] for k in keep]
 
 
 def _add_openness(builder: Builder, common: dict, each: Compared) -> None:
