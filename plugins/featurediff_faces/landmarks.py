@@ -7,7 +7,9 @@ import contextlib
 import math
 import os
 import sys
+import threading
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -73,16 +75,31 @@ def import_vision():
             import mediapipe
             from mediapipe.tasks.python import vision
     except (ImportError, OSError) as error:
-        raise _cannot_start(error) from error
+        raise cannot_start(error) from error
     return mediapipe, vision
 
 
-def _cannot_start(error: Exception) -> DetectorError:
+def cannot_start(error: Exception) -> DetectorError:
     return DetectorError(
         f"The face model can't start ({str(error).splitlines()[0] if str(error) else type(error).__name__}).",
         "It needs mediapipe and the system libraries libEGL.so.1, libGLESv2.so.2 and libGL.so.1 "
         "(on Debian or Ubuntu: apt-get install libegl1 libgles2 libgl1).",
     )
+
+
+class Closes(Protocol):
+    """Anything with a ``close`` that may be called twice."""
+
+    def close(self) -> None: ...
+
+
+def close_at_exit(model: Closes) -> None:
+    """Have a model closed when the interpreter ends; one left open prints a traceback then.
+
+    Its own thread pool is gone by the time of `atexit`; `threading` has an earlier hook, but a private one, for
+    which `atexit` has to stand in where it is gone.
+    """
+    getattr(threading, "_register_atexit", atexit.register)(model.close)
 
 
 class LandmarkModel:
@@ -104,9 +121,8 @@ class LandmarkModel:
                 self._landmarker = vision.FaceLandmarker.create_from_options(options)
                 self._detect(np.zeros((64, 64, 3), np.uint8))  # the last start-up notes come with the first picture
         except (OSError, RuntimeError) as error:
-            raise _cannot_start(error) from error
-        # An open landmarker prints a traceback when the interpreter ends.
-        atexit.register(self.close)
+            raise cannot_start(error) from error
+        close_at_exit(self)
 
     def _detect(self, rgb: np.ndarray):
         image = self._mediapipe.Image(image_format=self._mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
@@ -130,7 +146,6 @@ class LandmarkModel:
             with quiet():
                 self._landmarker.close()
             self._landmarker = None
-            atexit.unregister(self.close)
 
 
 def angles(matrix: np.ndarray) -> tuple[float, float, float]:

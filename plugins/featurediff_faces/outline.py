@@ -14,7 +14,7 @@ from featurediff_faces import colours, topology
 from featurediff_faces.colours import ColourModel
 from featurediff_faces.features import STEP
 from featurediff_faces.frame import PUPILS, Frame
-from featurediff_faces.refine import sample_profiles, snap
+from featurediff_faces.refine import blur, sample_profiles, snap
 from featurediff_faces.regions import boundary
 from featurediff_faces.silhouette import contour
 
@@ -66,8 +66,8 @@ def find_outline(frame: Frame, mask: np.ndarray | None) -> Outline:
     crown = _hair_outline(frame, edge, skin, hair, pieces, missing)
     _hairline(frame, mask, skin, hair, pieces, missing, len(above))
     for side in ("left", "right"):
-        _ear(frame, mask, skin, side, pieces, missing)
-        _neck(frame, mask, edge, skin, hair, side, pieces, missing)
+        _ear(frame, mask, skin, hair, side, pieces, missing)
+        _neck(frame, edge, skin, hair, side, pieces, missing)
         _shoulder(frame, mask, edge, side, pieces, missing)
     return Outline(pieces, missing, crown, skin, bald)
 
@@ -244,7 +244,7 @@ def _close_gaps(good: np.ndarray, longest: int) -> np.ndarray:
 # ---------------------------------------------------------------- ears
 
 
-def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
+def _ear(frame, mask, skin, hair, side_name, pieces, missing) -> None:
     """Skin beside the cheek line, between brow and mouth level: the outer edge of an ear."""
     name = f"ear on the {side_name}"
     yaw = frame.face.yaw
@@ -263,7 +263,10 @@ def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
     steps = np.arange(0, 0.75 * PUPILS, 1.0)
     at = np.round(origins[:, None] + steps[None, :, None] * directions[:, None]).astype(int).clip(0, mask.shape[0] - 1)
     figure = mask[at[..., 1], at[..., 0]]
-    skinny = colours.like_skin(frame.lab[at[..., 1], at[..., 0]], skin.mean) & figure
+    beside = frame.lab[at[..., 1], at[..., 0]]
+    skinny = colours.like_skin(beside, skin.mean) & figure
+    if hair is not None:
+        skinny &= hair.distance(beside) > 6.0
     # The run of skin that begins at the cheek; the dark fold in front of the ear may interrupt it.
     extent = np.zeros(len(rows))
     for i, row in enumerate(skinny):
@@ -285,6 +288,10 @@ def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
         missing[name] = "hair covers it, or it can't be told from what is behind it"
         return
     line = np.column_stack([origins[run, 0] + outward * extent[run], rows[run]])
+    # An ear's edge is one smooth line; patches of light on hair are not.
+    if (np.abs(np.diff(line[:, 0])) > 0.06 * PUPILS).mean() > 0.12:
+        missing[name] = "hair covers it, or it can't be told from what is behind it"
+        return
     line[:, 0] = np.convolve(np.pad(line[:, 0], 4, mode="edge"), np.ones(9) / 9, "valid")
     snapped = snap(frame.lab, line, PUPILS, reach=0.06, pull=0.3, stiffness=0.15)
     if not snapped.found:
@@ -303,15 +310,15 @@ def _ear(frame, mask, skin, side_name, pieces, missing) -> None:
 # ---------------------------------------------------------------- neck and shoulders
 
 
-def _neck(frame, mask, edge, skin, hair, side_name, pieces, missing) -> None:
-    """Where the neck's skin ends below the jaw, row by row."""
+def _neck(frame, edge, skin, hair, side_name, pieces, missing) -> None:
+    """The silhouette beside the neck, where skin reaches it; hair or a collar in front of it is no neck."""
     name = f"neck on the {side_name}"
     points = frame.face.points
     both = topology.picture_sides(points)
     chin = points[topology.CHIN]
     outward = -1.0 if side_name == "left" else 1.0
-    rows = np.arange(chin[1] - 0.12 * PUPILS, chin[1] + 0.6 * PUPILS, STEP * PUPILS)
-    if rows[-1] >= mask.shape[0] or not frame.inside[int(min(chin[1] + 0.25 * PUPILS, mask.shape[0] - 1)), int(chin[0])]:
+    below = int(min(chin[1] + 0.25 * PUPILS, frame.inside.shape[0] - 1))
+    if not frame.inside[below, int(np.clip(chin[0], 0, frame.inside.shape[1] - 1))]:
         missing[name] = "it is not in the picture"
         return
     # The neck stands between the jaw corners, not under the chin, when the head is turned.
@@ -324,43 +331,10 @@ def _neck(frame, mask, edge, skin, hair, side_name, pieces, missing) -> None:
         return
     neck = colours.fit(np.vstack([throat.reshape(-1, 3)[::7], skin.mean[None], skin.mean[None]]), np.array([11.0, 3.0, 4.0]))
     line = _neck_silhouette(frame, edge, neck, hair, np.array([middle, chin[1]]), outward)
-    if line is not None:
-        pieces[name] = Piece(line, 0.012)
+    if line is None:
+        missing[name] = "hair covers it, or its edge can't be told from what is beside it"
         return
-    jaw = resample(points[[topology.CHIN, *both[side_name].jaw]], 2.0)
-    order = np.argsort(jaw[:, 1])
-    begin = np.where(rows > chin[1], chin[0], np.interp(rows, jaw[order, 1], jaw[order, 0]) + outward * 0.04 * PUPILS)
-    steps = np.arange(0, 1.6 * PUPILS, 1.0)
-    at_x = np.round(begin[:, None] + outward * steps[None]).astype(int).clip(0, mask.shape[1] - 1)
-    at_y = np.round(rows).astype(int)[:, None]
-    beside = frame.lab[at_y, at_x]
-    like = (neck.distance(beside) < 11.0) & mask[at_y, at_x]
-    if hair is not None:
-        like &= neck.distance(beside) < hair.distance(beside)
-    extent = np.zeros(len(rows))
-    for i, row in enumerate(like):
-        last, gap = -1, 0
-        for j, flag in enumerate(row):
-            gap = 0 if flag else gap + 1
-            if flag:
-                last = j
-            elif gap > 0.05 * PUPILS:
-                break
-        extent[i] = last + 1
-    edge_x = begin + outward * extent
-    wide = np.abs(edge_x - chin[0]) / PUPILS
-    smooth = np.abs(np.gradient(edge_x)) < 0.05 * PUPILS
-    good = (wide > 0.35) & (wide < 1.25) & smooth & (extent > 0.02 * PUPILS)
-    run = _longest_run(_close_gaps(good, 2))
-    if (run.stop - run.start) * STEP < 0.18:
-        missing[name] = "its edge can't be told from what is beside it"
-        return
-    line = np.column_stack([edge_x[run], rows[run]])
-    snapped = snap(frame.lab, line, PUPILS, reach=0.05, pull=0.3, stiffness=0.3)
-    if not snapped.found or _seen(frame, snapped.points).mean() < 0.6:
-        missing[name] = "its edge can't be told from what is beside it"
-        return
-    pieces[name] = Piece(snapped.points, 0.025)
+    pieces[name] = Piece(line, 0.012)
 
 
 def _neck_silhouette(frame, edge, neck, hair, below, outward) -> np.ndarray | None:
@@ -379,11 +353,23 @@ def _neck_silhouette(frame, edge, neck, hair, below, outward) -> np.ndarray | No
     like = neck.distance(inner_colours) < 14.0
     if hair is not None:
         like &= neck.distance(inner_colours) < hair.distance(inner_colours)
-    like = like.mean(1) > 0.5
+    like = (like.mean(1) > 0.5) & _neck_all_the_way(frame, line, neck, hair, below[0])
     # The outline runs clockwise, so a neck's side goes down on the right and up on the left.
     steep = outward * np.gradient(line[:, 1]) > 0.5 * np.abs(np.gradient(line[:, 0]))
     run = _longest_run(_close_gaps(like & steep & _seen(frame, line) & ~_at_border(frame, line), 3))
     return line[run] if (run.stop - run.start) * STEP > 0.25 else None
+
+
+def _neck_all_the_way(frame, line, neck, hair, middle) -> np.ndarray:
+    """(n,) bool: from the neck's middle to each point of the line nearly everything is neck, not hair."""
+    share = np.linspace(0.15, 0.93, 14)[None, :]
+    x = middle + share * (line[:, :1] - middle)
+    at = np.round(np.stack([x, np.broadcast_to(line[:, 1:], x.shape)], axis=-1)).astype(int).clip(0, frame.lab.shape[0] - 1)
+    between = frame.lab[at[..., 1], at[..., 0]]
+    like = neck.distance(between) < 16.0
+    if hair is not None:
+        like &= neck.distance(between) < hair.distance(between)
+    return like.mean(1) > 0.75
 
 
 def _shoulder(frame, mask, edge, side_name, pieces, missing) -> None:
@@ -399,8 +385,10 @@ def _shoulder(frame, mask, edge, side_name, pieces, missing) -> None:
         return
     line = resample(edge[run], STEP * PUPILS)
     snapped = snap(frame.lab, line, PUPILS, reach=0.06, pull=0.4, stiffness=0.2)
-    run = _longest_run(_seen(frame, snapped.points))
+    # Clockwise, a shoulder runs to the right on either side, up to the neck and down from it; hair hangs steeper.
+    slope = np.gradient(blur(snapped.points, 4.0, 0), axis=0)
+    run = _longest_run(_close_gaps(_seen(frame, snapped.points) & (slope[:, 0] > 0.35 * np.abs(slope[:, 1])), 4))
     if (run.stop - run.start) * STEP < 0.4:
-        missing[name] = "it can't be told from the background"
+        missing[name] = "it can't be told from the background, or hair covers it"
         return
     pieces[name] = Piece(snapped.points[run], 0.03)

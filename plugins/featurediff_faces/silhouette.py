@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import atexit
-
 import cv2
 import numpy as np
 
 from featurediff_faces.frame import PUPILS, Frame
-from featurediff_faces.landmarks import _cannot_start, import_vision, quiet
+from featurediff_faces.landmarks import cannot_start, close_at_exit, import_vision, quiet
 from featurediff_faces.model import SILHOUETTE, find_model
 
 LOOK_AT = 512
@@ -31,8 +29,8 @@ class SilhouetteModel:
                 self._segmenter = vision.ImageSegmenter.create_from_options(options)
                 self.person(np.zeros((64, 64, 3), np.uint8))
         except (OSError, RuntimeError) as error:
-            raise _cannot_start(error) from error
-        atexit.register(self.close)
+            raise cannot_start(error) from error
+        close_at_exit(self)
 
     def person(self, rgb: np.ndarray) -> np.ndarray:
         """(h, w) float32, 0..1: how sure each pixel belongs to a person."""
@@ -51,7 +49,6 @@ class SilhouetteModel:
             with quiet():
                 self._segmenter.close()
             self._segmenter = None
-            atexit.unregister(self.close)
 
 
 def silhouette(model: SilhouetteModel, frame: Frame) -> np.ndarray | None:
