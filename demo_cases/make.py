@@ -1,7 +1,7 @@
 """Makes the shipped examples from the drawing simulator: ``python demo_cases/make.py [NAME]``.
 
 Each example is a rendered face that belongs to nobody, drawn by a simulated hand with a few errors put in on purpose, and
-photographed. ``--result`` runs each example instead and keeps the picture of its result (``result.png``), as README shows it.
+photographed. ``--result`` runs each example instead and keeps the picture of its result (``result.jpg``), as README shows it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from featurediff.testing.scenes import Scene, rendered_face
 from featurediff.testing.warp import Move, Warp
 
 HERE = Path(__file__).parent
-RESULT_WIDTH_PX = 1000
+RESULT_WIDTH_PX = 900
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ def keep_result(subject: str, example: Example) -> None:
         picture = Image.open(Path(out) / "report.png").convert("RGB")
     height = round(picture.height * RESULT_WIDTH_PX / picture.width)
     small = picture.resize((RESULT_WIDTH_PX, height), Image.Resampling.LANCZOS)
-    small.quantize(128).save(HERE / subject / example.name / "result.png", optimize=True)
+    small.save(HERE / subject / example.name / "result.jpg", quality=85, optimize=True)
 
 
 def main() -> None:

@@ -63,8 +63,8 @@ def check(
     """Compare a drawing with its reference.
 
     ``reference`` and ``drawing``: paths, or (h, w, 3) uint8 RGB or (h, w) uint8 grey arrays. ``subject`` names an installed
-    detector, or ``detector`` is a detector object. ``sheet``: "A4", "280x380mm"...; ``scan``: the drawing picture is the sheet edge
-    to edge; ``px_per_mm``: the scale of a picture without visible paper edges. ``lineup``: "fewest" (default), a pair's label
+    detector, or ``detector`` is a detector object. ``sheet``: "A4", "280x380mm"...; ``scan``: the drawing picture is the sheet
+    edge to edge; ``px_per_mm``: the scale of a picture without visible paper edges. ``lineup``: "fewest" (default), a label
     such as "eyes", or two feature names with a comma. ``config``: a YAML file or a Settings record; arguments win over it.
 
     Raises CallError for a wrong call and CompareError (PictureError, SheetError, SubjectError, RegistrationError) when the
