@@ -5,34 +5,82 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-# The paper's brightness is estimated on a picture of this many px: far coarser than a pencil line, far finer than a shadow.
-_COARSE_PX = 160
-FAINT_TIMES = 3.0  # marks under so many times the grain are too faint to judge (2-3: common practice)
+_CELLS = 160  # cells along the longer side: about 2 mm on A4, wider than a pencil line, narrower than a soft shadow's edge
+_SPREADS = (40.0, 12.0, 4.0, 1.5)  # cells; the light is followed as finely as there is bare paper to see it by
+_TEXTURED = 2.5  # times the paper's own grain: then it is drawing, and says nothing about the light
+_SHADE = 0.5  # no shadow in a room is darker than this share of the light around it (common practice, no source)
+_ISLAND = 0.06  # so much darker than any way to the sheet's edge: no shadow, as hand and tablet come in from outside
+FAINT_TIMES = 3.0  # below so many times the grain, marks are too faint to judge (2-3: common practice, no source)
 
 
 def marks(image: np.ndarray) -> np.ndarray:
     """Darkness of the marks, (h, w) float32: 0 is bare paper under whatever light falls there, 1 is black.
 
-    ``image`` is (h, w, 3) RGB or (h, w) grey, uint8, of the squared sheet. The paper's own brightness is estimated at every place
-    as an upper envelope at low resolution and divided out. Grain stays, as small values of either sign cut off at 0 .. 1.
+    ``image`` is (h, w, 3) RGB or (h, w) grey, uint8, of the squared sheet. What bare paper would look like is estimated at each
+    place from the smooth, not too dark parts around it and divided out: a soft shadow is smooth, comes in over the sheet's edge
+    and goes; drawn tone is textured, or darker than a shadow, or an island on the sheet, and stays. Grain stays as well.
     """
-    grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    grey = grey.astype(np.float32)
-    paper = _paper_brightness(grey)
-    return np.clip(1.0 - grey / paper, 0.0, 1.0)
+    grey = (image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)).astype(np.float32)
+    return np.clip(1.0 - grey / paper_light(grey), 0.0, 1.0)
 
 
-def _paper_brightness(grey: np.ndarray) -> np.ndarray:
-    """(h, w) brightness that bare paper would have at each place."""
+def paper_light(grey: np.ndarray) -> np.ndarray:
+    """(h, w) float32 brightness that bare paper would have at each place of a (h, w) float32 picture."""
     height, width = grey.shape
-    factor = min(1.0, _COARSE_PX / max(height, width))
-    size = (max(round(width * factor), 1), max(round(height * factor), 1))
-    coarse = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    window = max(3, round(max(size) * 0.05)) | 1
-    envelope = cv2.dilate(cv2.medianBlur(coarse, 3), np.ones((window, window), np.uint8))
-    envelope = cv2.erode(envelope, np.ones((window, window), np.uint8))
-    envelope = cv2.GaussianBlur(envelope, (0, 0), window / 3)
-    return np.maximum(cv2.resize(envelope, (width, height), interpolation=cv2.INTER_LINEAR), 1.0)
+    bright, texture = _cells(grey)
+    grain = max(float(np.percentile(texture, 20)), 1e-3)
+    smooth = 1.0 / (1.0 + (texture / (_TEXTURED * grain)) ** 4)
+    smooth /= 1.0 + ((1.0 - bright / _islands_filled(bright)) / _ISLAND) ** 4
+    light = _spread_out(bright, smooth)
+    for _ in range(2):
+        # Seen against the light around it, not against the light that it would itself suggest.
+        around = _filled(bright, smooth, _SPREADS[0] / 2)
+        smooth = smooth / (1.0 + np.exp(np.minimum((_SHADE - bright / around) / 0.04, 50.0)))
+        light = _spread_out(bright, smooth)
+    return np.maximum(cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR), 1.0)
+
+
+def _cells(grey: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Per cell: the brightness that a quarter of its px exceed (paper, even where a line crosses), and its relative texture."""
+    height, width = grey.shape
+    side = max(max(height, width) / _CELLS, 1.0)
+    rows, columns = max(round(height / side), 1), max(round(width / side), 1)
+    detail = grey - cv2.GaussianBlur(grey, (0, 0), 2.0)
+    power = cv2.resize(detail * detail, (columns, rows), interpolation=cv2.INTER_AREA)
+    samples = cv2.resize(grey, (columns * 4, rows * 4), interpolation=cv2.INTER_AREA)
+    blocks = samples.reshape(rows, 4, columns, 4).transpose(0, 2, 1, 3).reshape(rows, columns, 16)
+    bright = np.maximum(np.partition(blocks, 11, axis=2)[:, :, 11], 1.0)
+    return bright, np.sqrt(power) / bright
+
+
+def _islands_filled(bright: np.ndarray) -> np.ndarray:
+    """Every dark part that does not reach the border, raised to its rim (morphological reconstruction, Vincent 1993)."""
+    filled = np.full_like(bright, bright.max())
+    for border in (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1]):
+        filled[border] = bright[border]
+    kernel = np.ones((3, 3), np.uint8)
+    for _ in range(4 * max(bright.shape)):
+        lower = np.maximum(cv2.erode(filled, kernel), bright)
+        if np.array_equal(lower, filled):
+            break
+        filled = lower
+    return filled
+
+
+def _spread_out(bright: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """The cells' brightness smoothed over the trusted ones: finely where they are near, from further away where they are not."""
+    light = _filled(bright, weight, _SPREADS[0])
+    for spread in _SPREADS[1:]:
+        near = cv2.GaussianBlur(weight, (0, 0), spread)
+        share = np.clip(near / 0.4, 0.0, 1.0)
+        light += share * (_filled(bright, weight, spread) - light)
+    return light
+
+
+def _filled(bright: np.ndarray, weight: np.ndarray, spread: float) -> np.ndarray:
+    """Normalised convolution (Knutsson and Westin 1993, CVPR)."""
+    weight = weight.astype(np.float32) + 1e-6
+    return cv2.GaussianBlur(bright * weight, (0, 0), spread) / cv2.GaussianBlur(weight, (0, 0), spread)
 
 
 def paper_noise(darkness: np.ndarray) -> float:
@@ -43,5 +91,15 @@ def paper_noise(darkness: np.ndarray) -> float:
     if height < tile or width < tile:
         return float(detail.std())
     tiles = detail[:height, :width].reshape(height // tile, tile, width // tile, tile)
-    spread = tiles.std(axis=(1, 3))
-    return float(np.percentile(spread, 20))
+    return float(np.percentile(tiles.std(axis=(1, 3)), 20))
+
+
+def mark_contrast(darkness: np.ndarray) -> float:
+    """How many times the grain the darker marks stand out from the paper; under `FAINT_TIMES` they are too faint to judge.
+
+    ``darkness`` (h, w) is a `marks` picture of the drawn region, or of the sheet. The darker marks are the darkest hundredth of
+    the px, averaged over 3 x 3 px, which a line survives and grain hardly does.
+    """
+    smooth = cv2.blur(darkness.astype(np.float32), (3, 3))[::2, ::2]
+    paper, dark = np.percentile(smooth, [30, 99])
+    return float((dark - paper) / max(paper_noise(darkness), 1e-6))

@@ -60,6 +60,8 @@ def read_picture(source: str | Path | np.ndarray, *, max_pixels: int = MAX_PIXEL
         warnings.simplefilter("ignore")  # Pillow warns about odd metadata; what matters is raised or noted below.
         image = _open(data, path, name)
         _check_size(image.size, name, max_pixels)
+        if image.format == "PNG":
+            _check_sums(data, path, name)
         return _decode(image, name)
 
 
@@ -107,6 +109,14 @@ def _open(data: bytes, path: Path, name: str) -> Image.Image:
             Image.MAX_IMAGE_PIXELS = limit
 
 
+def _check_sums(data: bytes, path: Path, name: str) -> None:
+    """A PNG carries checksums, which Pillow's decoder does not look at: without this a damaged one becomes a wrong picture."""
+    try:
+        _open(data, path, name).verify()
+    except Exception:
+        raise _damaged(name) from None
+
+
 def _damaged(name: str) -> PictureError:
     return PictureError(f"{name} is damaged or cut short.", "Copy it from the camera again, or export it anew as a JPEG.")
 
@@ -114,7 +124,8 @@ def _damaged(name: str) -> PictureError:
 def _check_size(size: tuple[int, int], name: str, max_pixels: int) -> None:
     width, height = size
     if width * height > max_pixels:
-        what = f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels; the limit is {max_pixels / 1e6:g} million."
+        millions = width * height / 1e6
+        what = f"{name} has {width} x {height} = {millions:.0f} million pixels; the limit is {max_pixels / 1e6:g} million."
         raise PictureError(what, "Save it smaller and try again.")
 
 

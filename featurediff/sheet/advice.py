@@ -14,8 +14,9 @@ def resolution(px_per_mm: float) -> tuple[Advice, ...]:
     """Advice when the photo is too coarse."""
     if px_per_mm >= WANTED_PX_PER_MM * 0.98:
         return ()
-    text = f"The photo has {px_per_mm:.1f} px per mm on the paper; {WANTED_PX_PER_MM:g} or more are wanted. Go closer or use full resolution."
-    return (Advice("warning" if px_per_mm < WANTED_PX_PER_MM / 2 else "note", text),)
+    seen = f"The photo has {px_per_mm:.1f} px per mm on the paper; {WANTED_PX_PER_MM:g} or more are wanted."
+    level = "warning" if px_per_mm < WANTED_PX_PER_MM / 2 else "note"
+    return (Advice(level, f"{seen} Go closer or use full resolution."),)
 
 
 def bow(bows: list[float]) -> tuple[Advice, ...]:

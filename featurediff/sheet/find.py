@@ -186,7 +186,9 @@ def _sheet(picture: Picture, outline: Outline, edges: tuple[Edge, ...], corners:
         raise SheetError(what, "Hold the camera still, tap to focus, use more light.")
     bows = [edge.bow / edge.length for edge in edges]
     sigma = corner_sigmas(edges, scale, pose.size_mm)
-    remarks = say.resolution(scale) + say.bow(bows) + say.sharpness(edge_mm if edge_px > SHARP_PX else 0.0) + say.tilt(pose.tilt_deg)
+    remarks = (
+        say.resolution(scale) + say.bow(bows) + say.sharpness(edge_mm if edge_px > SHARP_PX else 0.0) + say.tilt(pose.tilt_deg)
+    )
     if abs(pose.misfit) > ASPECT_DOUBTFUL:
         sigma = np.hypot(sigma, abs(pose.misfit) * max(pose.size_mm) / 8)
         remarks += (_doubtful_size(pose),)

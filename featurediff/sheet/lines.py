@@ -20,9 +20,9 @@ _SLACK = 2  # px by which a coarse line may miss its edge
 class Line:
     """The line {p : normal . p = distance}, normal of unit length, with its evidence.
 
-    ``paper_behind`` is the running sum, every `SPACING` px along the line from ``start``, of the evidence 0..1 that the side the normal
-    points away from is paper and the other is not; ``paper_ahead`` the same the other way round. ``seen`` is the running count
-    of the places that lie in the picture. ``border`` marks a side of the picture itself, which is no evidence.
+    ``paper_behind`` is the running sum, every `SPACING` px along the line from ``start``, of the evidence 0..1 that the side
+    the normal points away from is paper and the other is not; ``paper_ahead`` the same the other way round. ``seen`` is the
+    running count of the places that lie in the picture. ``border`` marks a side of the picture itself, which is no evidence.
     """
 
     normal: np.ndarray
@@ -165,7 +165,9 @@ def _voted_lines(pale: np.ndarray) -> list[tuple[np.ndarray, float]]:
     if found is None:
         return []
     found = np.asarray(found, float).reshape(-1, found.shape[-1])[:_MOST_VOTED]
-    lines = [(np.array([np.cos(angle), np.sin(angle)]), float(distance), -float(i)) for i, (distance, angle) in enumerate(found[:, :2])]
+    lines = [
+        (np.array([np.cos(angle), np.sin(angle)]), float(distance), -float(i)) for i, (distance, angle) in enumerate(found[:, :2])
+    ]
     return _distinct(lines, _diagonal(pale))
 
 

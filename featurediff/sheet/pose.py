@@ -49,11 +49,11 @@ def rectangle(size_mm: tuple[float, float]) -> np.ndarray:
 def find_pose(corners: np.ndarray, size_mm: tuple[float, float], shape: tuple[int, int], focal_35mm: float | None) -> Pose:
     """The pose of a sheet of that size, in whichever orientation fits ``corners`` (from the top left) better.
 
-    ``shape`` is (height, width) of the photo in px. The tilt is the angle between the lens's axis and the sheet's normal. It needs
-    the focal length: from EXIF (``focal_35mm``) when given; else the one that best makes the sheet's sides perpendicular and
-    of the named lengths, held near a phone's 26 mm equivalent - which decides alone at small tilts, where the sheet tells nothing.
-    Then a 5 degree tilt taken with a 35 mm lens reads about 4. Method: the columns of K^-1 H are two perpendicular vectors of
-    equal length (Zhang 2000, IEEE TPAMI 22(11)).
+    ``shape`` is (height, width) of the photo in px. The tilt is the angle between the lens's axis and the sheet's normal. It
+    needs the focal length: from EXIF (``focal_35mm``) when given; else the one that best makes the sheet's sides perpendicular
+    and of the named lengths, held near a phone's 26 mm equivalent - which decides alone at small tilts, where the sheet tells
+    nothing: then a 5 degree tilt taken with a 35 mm lens reads about 4. Method: the columns of K^-1 H are two perpendicular
+    vectors of equal length (Zhang 2000, IEEE TPAMI 22(11)).
     """
     low, high = sorted(size_mm)
     candidates = [_pose(corners, size, shape, focal_35mm) for size in ((low, high), (high, low))]

@@ -24,7 +24,7 @@ SHEETS: dict[str, tuple[float, float]] = {
 
 SMALLEST_MM, LARGEST_MM, LONGEST_ASPECT = 40.0, 2000.0, 5.0
 
-_MEASURES = re.compile(r"(\d+(?:[.,]\d+)?)(mm|cm|in|\"|)[x×*](\d+(?:[.,]\d+)?)(mm|cm|in|\")")
+_MEASURES = re.compile(r"(\d+(?:[.,]\d+)?)(mm|cm|in|\"|)[x*\u00d7](\d+(?:[.,]\d+)?)(mm|cm|in|\")")
 _FACTORS = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
 
 

@@ -13,6 +13,7 @@ LENGTH_95 = 2.45
 # What the edges can't tell, as standard deviations.
 _PAPER = 0.0004  # of the longer side: paper cut and swollen by damp a little off its nominal size
 _SYSTEMATIC_PX = 0.12  # the paper's thickness, its contact shadow and sharpening shift an edge by a fraction of a px
+_RAGGED_SHARE = 0.8  # of the crossings' scatter: a deckle is torn off the nominal size, nobody knows by how much
 _BOW_SHARE = 0.6  # of the edges' bow: what a lens that bends them, or a curl, does to points inside
 
 
@@ -25,7 +26,8 @@ def corner_sigmas(edges: tuple[Edge, ...], px_per_mm: float, size_mm: tuple[floa
     across = np.array([2.0 * edge.sigma for edge in edges]) / px_per_mm
     fit = np.sqrt((across**2 + np.roll(across, 1) ** 2) / 2)
     bow = float(np.sqrt(np.mean([edge.bow**2 for edge in edges]))) / px_per_mm
-    common = (_SYSTEMATIC_PX / px_per_mm) ** 2 + (_PAPER * max(size_mm)) ** 2 + (_BOW_SHARE * bow) ** 2
+    ragged = _RAGGED_SHARE * float(np.mean([edge.scatter for edge in edges])) / px_per_mm
+    common = (_SYSTEMATIC_PX / px_per_mm) ** 2 + (_PAPER * max(size_mm)) ** 2 + (_BOW_SHARE * bow) ** 2 + ragged**2
     return np.sqrt(fit**2 + common)
 
 
