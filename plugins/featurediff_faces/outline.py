@@ -164,7 +164,8 @@ def _while_hair(frame: Frame, points: np.ndarray, skin: ColourModel, hair: Colou
     bare = (colours.like_skin(inner, skin.mean) & (hair.distance(inner) > 6.0)).mean(1) > 0.5
     # Strands in the light may look like anything; only below the ears does another colour end the hair.
     other = (np.median(hair.distance(inner), axis=1) > 16.0) & (points[:, 1] > ear_level)
-    ends = bare | other
+    # Higher up than ears reach, a patch that looks like skin is light on the hair.
+    ends = (bare & (points[:, 1] > ear_level - 0.45 * PUPILS)) | other
     lasting = 6
     first, last = 0, len(points)
     for i in range(crown, lasting - 1, -1):
