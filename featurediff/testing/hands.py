@@ -165,6 +165,11 @@ def _zone(scene: Scene, named: dict[str, np.ndarray], only: Sequence[str] | None
     if only is None:
         return scene.mask
     zone = np.zeros(scene.pixels.shape[:2], np.uint8)
+    if not scene.curves:
+        # Nothing is known by name: take the middle of the head, where the eyes are.
+        half = np.array([0.33, 0.13]) * scene.size_px
+        low, high = (np.round(np.add(scene.centre_px, sign * half)).astype(int) for sign in (-1, 1))
+        zone[max(low[1], 0) : high[1], max(low[0], 0) : high[0]] = 1
     for curve in named.values():
         cv2.polylines(zone, [np.round(curve).astype(np.int32)], False, 1, max(3, round(scene.size_px / 30)))
     return zone.astype(bool)

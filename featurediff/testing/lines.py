@@ -28,20 +28,22 @@ def photo_lines(pixels: np.ndarray, size_px: float, *, detail: float = 1.0, mask
     small = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     size = size_px * shrink
     small = cv2.bilateralFilter(small, 7, 22, 4).astype(np.float32)
+    candidates: list[tuple[float, np.ndarray, float]] = []
+    for kind, sigma in (("ridge", size / 260), ("ridge", size / 130), ("edge", size / 330), ("edge", size / 140)):
+        value, nx, ny = _ridges(small, sigma) if kind == "ridge" else _edges(small, sigma)
+        high = (15.0 if kind == "edge" else 11.0) / detail
+        for chain, strength in _chains(value, nx, ny, high, 0.5 * high):
+            # Dark lines are what a pencil looks for; long lines matter more, but not without end.
+            worth = strength * min(len(chain), size / 5) ** 0.5 * (1.6 if kind == "ridge" else 1.0)
+            candidates.append((worth, chain, strength))
     found: list[PhotoLine] = []
     taken = np.zeros(small.shape, np.uint8)
-    for kind, sigma in (("ridge", size / 260), ("edge", size / 330), ("edge", size / 140)):
-        value, nx, ny = _ridges(small, sigma) if kind == "ridge" else _edges(small, sigma)
-        high = (14.0 if kind == "edge" else 12.0) / detail
-        chains = _chains(value, nx, ny, high, 0.45 * high)
-        fresh = []
-        for chain, strength in chains:
-            for part in _untaken(chain, taken):
-                length = np.hypot(*np.diff(part, axis=0).T).sum()
-                if length > size / 28 / detail:
-                    fresh.append(PhotoLine((resample(_smooth(part, 3.0), 3.0 * shrink) + 0.5) / shrink - 0.5, strength))
-                    cv2.polylines(taken, [np.round(part).astype(np.int32)], False, 1, max(3, round(size / 70)))
-        found += fresh
+    for _, chain, strength in sorted(candidates, key=lambda c: -c[0]):
+        for part in _untaken(chain, taken):
+            if np.hypot(*np.diff(part, axis=0).T).sum() > size / 26 / detail:
+                course = resample(_smooth(part, 2.5), 3.0 * shrink)
+                found.append(PhotoLine((course + 0.5) / shrink - 0.5, strength))
+                cv2.polylines(taken, [np.round(part).astype(np.int32)], False, 1, max(3, round(size / 85)))
     if mask is not None:
         found = [line for line in found if _inside(line.points, mask) > 0.6]
     return sorted(found, key=lambda line: -line.strength * min(len(line.points), 60))

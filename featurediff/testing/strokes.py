@@ -41,6 +41,8 @@ def wobble(points: np.ndarray, rng: np.random.Generator, spread_mm: float, corre
     if len(points) < 3 or spread_mm <= 0:
         return points.copy()
     length = float(np.hypot(*np.diff(points, axis=0).T).sum())
+    # A short line is drawn from the fingers: it wanders less than a long one.
+    spread_mm = spread_mm * min(1.0, 0.3 + length / 25.0)
     correlation = min(correlation_mm, max(length / 1.5, 2.0))
     noise = np.column_stack([wander(length, len(points), rng, correlation) for _ in (0, 1)])
     # Mostly across the line, a little along it.

@@ -39,6 +39,19 @@ class Move:
         turn = similarity_matrix(1.0, self.turn_deg, (0.0, 0.0))[:2, :2]
         return about + ((points - about) @ turn.T) * np.asarray(self.scale, float) + np.asarray(self.shift_px, float)
 
+    @property
+    def targets(self) -> np.ndarray:
+        """(n, 2): where the points go."""
+        return self.apply(self.points)
+
+
+@dataclass(frozen=True)
+class PointMove:
+    """Reference points (n, 2) that each go to a place of their own, ``targets`` (n, 2): stretches, bends, leans."""
+
+    points: np.ndarray
+    targets: np.ndarray
+
 
 class Warp:
     """A smooth, invertible map of a reference picture of ``shape`` (h, w) onto itself.
@@ -48,10 +61,10 @@ class Warp:
     differently, or when the map would fold.
     """
 
-    def __init__(self, moves: Sequence[Move], still: np.ndarray | None = None, shape: tuple[int, int] = (1500, 1200)):
+    def __init__(self, moves: Sequence[Move | PointMove], still: np.ndarray | None = None, shape: tuple[int, int] = (1500, 1200)):
         self.moves, self.shape = tuple(moves), (int(shape[0]), int(shape[1]))
         moved = [np.asarray(m.points, float).reshape(-1, 2) for m in self.moves]
-        targets = [m.apply(p) for m, p in zip(self.moves, moved, strict=True)]
+        targets = [np.asarray(m.targets, float).reshape(-1, 2) for m in self.moves]
         self.moved = np.vstack([*moved, np.zeros((0, 2))])
         targets = np.vstack([*targets, np.zeros((0, 2))])
         still = np.zeros((0, 2)) if still is None else np.asarray(still, float).reshape(-1, 2)
