@@ -240,15 +240,20 @@ class _Search:
         self.refit()
 
     def _firsts(self) -> list[list[int]]:
-        """No first statement, and the best ones about different blocks."""
+        """The best first statements about different blocks."""
         saved = self._saved()
-        firsts: list[list[int]] = []
-        for k in np.argsort(-saved):
-            if saved[k] <= 0 or len(firsts) == _STARTS:
-                break
-            if all(self.targets[k] != self.targets[first[0]] for first in firsts):
-                firsts.append([int(k)])
-        return firsts or [[]]
+        firsts: list[int] = []
+        kinds = np.array([each.kind for each in self.candidates])
+        # A gap or a pair explains much at once and is easily hidden behind two smaller statements: it gets its own try.
+        for use, most in ((np.ones(len(saved), bool), _STARTS), (kinds == "gap", 1), (kinds == "spacing", 1)):
+            found = 0
+            for k in np.argsort(-np.where(use, saved, -np.inf)):
+                if saved[k] <= 0 or not use[k] or found == most:
+                    break
+                if all(self.targets[k] != self.targets[first] for first in firsts):
+                    firsts.append(int(k))
+                    found += 1
+        return [[k] for k in firsts] or [[]]
 
     def grow(self) -> None:
         """Add the statement that saves most, as long as one saves anything."""
@@ -261,13 +266,15 @@ class _Search:
 
     def settle(self) -> None:
         """Drop statements that the others have made needless, and exchange one for a better one."""
+        if len(self.chosen) > 2 * _JOINT:
+            return
         for k in sorted(self.chosen, key=lambda k: self.reach[:, k].max() * abs(self._amount(k))):
             before, kept = self.total(), list(self.chosen)
             self.chosen = [other for other in kept if other != k]
             self.refit()
             if self.total() <= before:
                 continue
-            other = self._best() if len(kept) <= _JOINT else -1
+            other = self._best() if len(kept) <= 2 * _JOINT else -1
             if other >= 0 and other != k:
                 self.chosen.append(other)
                 self.refit()

@@ -23,6 +23,8 @@ from featurediff.records import Feature, Group, Pair, Subject
 COST = {"whole": 0.25, "grows": 1.2, "aspect": 1.1}
 # A whole group's move, size or turn is the line-up when the group holds nearly everything.
 NEARLY_ALL = 0.9
+# What is to be stretched must be a thing, not two with a gap between: its features cover this share of its length.
+_THING = 0.6
 
 
 @dataclass(frozen=True)
@@ -222,7 +224,7 @@ def _add_stretches(builder: Builder, common: dict, stage: str, width: float, hei
         ("height", builder.frame.down, height, ("bottom", "top")),
     )
     for kind, axis, extent, (far, near) in ways:
-        if extent < 0.15 * size or extent <= 0:
+        if extent < 0.15 * size or extent <= 0 or _covered(builder, common["members"], axis) < _THING:
             continue
         # About the middle (both ends move), or with one end fixed.
         for side, fixed in (("", 0.0), (far, -extent / 2), (near, extent / 2)):
@@ -230,6 +232,17 @@ def _add_stretches(builder: Builder, common: dict, stage: str, width: float, hei
                 Hypothesis(kind, axis=axis, side=side, extent=extent, stage=stage, own=own, **common),
                 lambda p, axis=axis, extent=extent, fixed=fixed: np.outer(((p - centre) @ axis - fixed) / extent, axis),
             )
+
+
+def _covered(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> float:
+    """The share of a block's extent along ``axis`` that its features cover."""
+    places = [builder.compared[k].reference @ axis for k in members]
+    spans = sorted((float(place.min()), float(place.max())) for place in places)
+    covered, reached = 0.0, spans[0][0]
+    for low, high in spans:
+        covered += max(high - max(low, reached), 0.0)
+        reached = max(reached, high)
+    return covered / max(reached - spans[0][0], 1e-9)
 
 
 # ---------------------------------------------------------------- gaps and pairs
