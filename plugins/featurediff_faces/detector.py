@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from featurediff.api import Advice, Detector, Guess, Picture, Subject, SubjectError
+from featurediff.errors import ConfigError
 
 if TYPE_CHECKING:
     from featurediff_faces.landmarks import Face, LandmarkModel
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
 # Degrees of lean beyond which a picture is taken to lie on its side: left and right would lose their meaning.
 LYING = 60.0
+SETTINGS = ("face", "landmark_model", "silhouette_model")
 
 
 class FacesDetector(Detector):
@@ -40,6 +42,7 @@ class FacesDetector(Detector):
         from featurediff_faces.silhouette import silhouette
         from featurediff_faces.subject import assemble
 
+        _check(settings)
         self._settings = settings
         face, advice = self._choose(picture, settings)
         frame = make_frame(picture.pixels, face)
@@ -83,7 +86,7 @@ class FacesDetector(Detector):
         faces = find_faces(model, picture.pixels)
         if not faces:
             raise self._no_face(model, picture)
-        wanted = int(settings.get("face", 1) or 1)
+        wanted = settings.get("face", 1)
         if not 1 <= wanted <= len(faces):
             raise SubjectError(
                 f"The setting face: {wanted} asks for a face that '{picture.name}' does not show.",
@@ -119,3 +122,13 @@ class FacesDetector(Detector):
             "Crop the picture to the head with some room around it, choose one that is well lit and sharp and shows both "
             "eyes, and turn it upright.",
         )
+
+
+def _check(settings: Mapping[str, Any]) -> None:
+    """Raise `ConfigError` for a setting that this detector does not know or can't use."""
+    for name in settings:
+        if name not in SETTINGS:
+            raise ConfigError(f"detector: unknown setting '{name}' for faces.", f"Known are: {', '.join(SETTINGS)}.")
+    face = settings.get("face", 1)
+    if isinstance(face, bool) or not isinstance(face, int):
+        raise ConfigError(f"detector: face: is '{face}'.", "It takes a whole number: 1 for the largest face, 2 for the next.")

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from featurediff.api import Subject, SubjectError
+from featurediff.errors import ConfigError
 
 SWAP = {"left": "right", "right": "left"}
 
@@ -231,3 +232,9 @@ def test_a_guess_on_the_same_picture_lands_on_it(detector, subject):
     assert np.median(np.hypot(*(guess.reference - guess.drawing).T)) < 0.05 * unit_of(subject)
     blank = pictures.as_picture(np.full((600, 450, 3), 240, np.uint8))
     assert detector.guess(blank, subject) == ()
+
+
+@pytest.mark.parametrize(("settings", "message"), [({"fase": 2}, "unknown setting 'fase'"), ({"face": "second"}, "whole number")])
+def test_settings_are_checked(detector, settings, message):
+    with pytest.raises(ConfigError, match=message):
+        detector.find(pictures.as_picture(pictures.scene(2).pixels), settings)
