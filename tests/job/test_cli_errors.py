@@ -72,7 +72,7 @@ def test_bad_pictures(folder, name, role):
     assert "Traceback" not in run.stderr
     lines = run.stderr.strip().splitlines()
     assert lines[0].startswith("featurediff: ")
-    assert name in lines[0], "the file is named"
+    assert name in lines[0] or f"The {role} " in lines[0], "which of the two it is"
     assert len(lines) == 2, "what is wrong, and what to do"
 
 
