@@ -11,7 +11,7 @@ _MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at e
 _ACROSS = 3  # neighbouring profiles averaged into one
 _MOST_PROFILES = 400
 _BLOCKS = 10
-_BEYOND = 8  # px by which profiles reach further than edges are looked for
+_BEYOND = 15  # px by which profiles reach further than edges are looked for
 
 
 @dataclass(frozen=True)
@@ -136,11 +136,13 @@ def _crossings(values: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[n
 
 def _lasting_crossings(values: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Offset of the biggest lasting fall that has paper right up to it, and its relative strength 0..1."""
-    # The median over 5 px takes out pencil lines, grain and joints; edges stay.
-    smooth = cv2.medianBlur(values, 5)
+    # The median over 7 px takes out pencil lines, grain and joints; edges stay.
+    smooth = cv2.medianBlur(np.clip(np.abs(values), 0, 255).astype(np.uint8), 7).astype(np.float32)
+    smooth *= -1.0 if values.min() < 0 else 1.0  # where paper is the darker side, all values are negative
     paper = np.median(smooth[:, : len(offsets) // 4], axis=1, keepdims=True)
     seven = cv2.blur(smooth, (7, 1))
-    before, after = np.roll(seven, 4, axis=1), np.roll(seven, -4, axis=1)
+    # What follows must be unlike paper both at once and a little later, else it was only a broad line.
+    before, after = np.roll(seven, 4, axis=1), np.maximum(np.roll(seven, -4, axis=1), np.roll(seven, -11, axis=1))
     fall = np.clip(before - after, 0, None)
     is_paper = np.exp(-(((before - paper) / (0.5 * fall + 4.0)) ** 2))
     fall = np.where(np.abs(offsets) > reach, 0.0, fall * is_paper)
@@ -209,9 +211,9 @@ def _edge_width(values: np.ndarray, offsets: np.ndarray, crossing: np.ndarray, w
     good = weights > 0.3
     if good.sum() < 10:
         return float(len(offsets))
-    at = np.arange(-5.0, 5.5, 0.5)
+    at = np.arange(-12.0, 12.5, 0.5)
     aligned = np.array([np.interp(at + c, offsets, v) for v, c in zip(values[good][::2], crossing[good][::2], strict=True)])
     mean = aligned.mean(0)
-    step = mean[:4].mean() - mean[-4:].mean()
-    steepest = float(-np.gradient(mean, 0.5).min())
+    step = mean[:6].mean() - mean[-6:].mean()
+    steepest = float(-np.gradient(mean, 0.5)[14:-14].min())
     return float(1.022 * abs(step) / max(steepest, 1e-6))

@@ -8,7 +8,7 @@ import numpy as np
 from featurediff.errors import CallError, SheetError
 from featurediff.records import Advice, Picture, Sheet
 from featurediff.sheet import advice as say
-from featurediff.sheet.coarse import SMALL_PX, Outline, find_outline
+from featurediff.sheet.coarse import SMALL_PX, find_outline
 from featurediff.sheet.edges import Edge, fit_edges, intersections
 from featurediff.sheet.pose import Pose, find_pose, homography, rectangle
 from featurediff.sheet.sizes import sheet_name
@@ -16,7 +16,7 @@ from featurediff.sheet.trust import LENGTH_95, corner_sigmas, trust_from
 
 MIDDLE_PX = 1300
 SMALLEST_PICTURE_PX = 100
-SHARP_PX = 4.0
+SHARP_PX, WIDE_PX = 4.0, 8.0
 LASTING_REACH = 0.05  # of the page's shorter side: how far the coarse outline may be off, or stuck on a drawn frame
 LEAST_SUPPORT, LEAST_MEAN_SUPPORT = 0.1, 0.3
 ASPECT_DOUBTFUL, ASPECT_WRONG = 0.02, 0.12
@@ -144,14 +144,15 @@ def _photographed(picture: Picture, size_mm: tuple[float, float]) -> Sheet:
     corners = (outline.corners + 0.5) / small_scale - 0.5
     shortest = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).min()
     corners = intersections(fit_edges(middle, corners, np.clip(LASTING_REACH * shortest, 8, 45), lasting=True))
-    corners = intersections(fit_edges(middle, corners, 6.0))
-    corners = (corners + 0.5) / middle_scale - 0.5
+    coarse_edges = fit_edges(middle, corners, 6.0)
+    corners = (intersections(coarse_edges) + 0.5) / middle_scale - 0.5
     # Twice: the second time from profiles that stand square on the first fit.
     corners = intersections(fit_edges(picture.pixels, corners, max(6.0, 2.5 / middle_scale.min())))
     edges = fit_edges(picture.pixels, corners, 5.0)
     corners = intersections(edges)
     pose = find_pose(corners, size_mm, picture.pixels.shape[:2], picture.focal_35mm)
-    return _sheet(picture, outline, edges, corners, pose)
+    softness = _softness_px(edges, coarse_edges, middle_scale.min())
+    return _sheet(picture, edges, corners, pose, softness)
 
 
 def _shrunk(pixels: np.ndarray, factor: float) -> tuple[np.ndarray, np.ndarray]:
@@ -176,9 +177,8 @@ def _lost(what: str) -> Advice:
     return Advice("warning", text)
 
 
-def _sheet(picture: Picture, outline: Outline, edges: tuple[Edge, ...], corners: np.ndarray, pose: Pose) -> Sheet:
+def _sheet(picture: Picture, edges: tuple[Edge, ...], corners: np.ndarray, pose: Pose, edge_px: float) -> Sheet:
     scale = _px_per_mm(corners, pose.size_mm)
-    edge_px = _softest(edges)
     edge_mm = edge_px / scale
     # In a coarse picture even a sharp edge is wide in mm; that is told as coarse, not as blurred.
     if edge_mm > say.BLURRED_EDGE_MM and edge_px > SHARP_PX:
@@ -194,7 +194,7 @@ def _sheet(picture: Picture, outline: Outline, edges: tuple[Edge, ...], corners:
         remarks += (_doubtful_size(pose),)
     return Sheet(
         size_mm=pose.size_mm,
-        found=_in_words(outline, edges, corners, picture.pixels.shape[:2]),
+        found=_in_words(corners, picture.pixels.shape[:2]),
         to_mm=_normalised(np.linalg.inv(pose.to_px)),
         corners_px=corners,
         tilt_deg=pose.tilt_deg,
@@ -215,6 +215,12 @@ def _px_per_mm(corners: np.ndarray, size_mm: tuple[float, float]) -> float:
     return float(np.sqrt(area / (size_mm[0] * size_mm[1])))
 
 
+def _softness_px(fine: tuple[Edge, ...], coarse: tuple[Edge, ...], coarse_scale: float) -> float:
+    """Width of the page edge; profiles at full size are too short for a bad blur, which the smaller picture shows instead."""
+    softest = _softest(fine)
+    return softest if softest < WIDE_PX else max(softest, _softest(coarse) / coarse_scale)
+
+
 def _softest(edges: tuple[Edge, ...]) -> float:
     """Width in px of the softer direction; of two opposite edges the sharper one counts, as curl or shadow may soften one."""
     return max(min(edges[0].width, edges[2].width), min(edges[1].width, edges[3].width))
@@ -227,6 +233,6 @@ def _doubtful_size(pose: Pose) -> Advice:
     return Advice("warning", text)
 
 
-def _in_words(outline: Outline, edges: tuple[Edge, ...], corners: np.ndarray, shape: tuple[int, int]) -> str:
+def _in_words(corners: np.ndarray, shape: tuple[int, int]) -> str:
     outside = int((((corners < 0) | (corners > [shape[1] - 1, shape[0] - 1])).any(1)).sum())
     return "by its four edges" + ("; one corner, out of the picture, extended from its edges" if outside else "")

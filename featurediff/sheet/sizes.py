@@ -33,7 +33,7 @@ def parse_sheet(text: str) -> tuple[float, float]:
 
     Upper and lower case, spaces, hyphens and underscores do not matter. Raises `CallError`, listing what is allowed.
     """
-    squeezed = re.sub(r"[\s_-]+", "", text).lower()
+    squeezed = re.sub(r"(?<=[a-z])[_-](?=[a-z])|\s+", "", text.lower())
     for name, size in SHEETS.items():
         if squeezed in _spellings(name):
             return size

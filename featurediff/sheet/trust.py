@@ -12,7 +12,7 @@ LENGTH_95 = 2.45
 
 # What the edges can't tell, as standard deviations.
 _PAPER = 0.0004  # of the longer side: paper cut and swollen by damp a little off its nominal size
-_SYSTEMATIC_PX = 0.12  # the paper's thickness, its contact shadow and sharpening shift an edge by a fraction of a px
+_SYSTEMATIC_PX = 0.2  # the paper's thickness, its contact shadow and sharpening shift an edge by a fraction of a px
 _RAGGED_SHARE = 0.8  # of the crossings' scatter: a deckle is torn off the nominal size, nobody knows by how much
 _BOW_SHARE = 0.6  # of the edges' bow: what a lens that bends them, or a curl, does to points inside
 

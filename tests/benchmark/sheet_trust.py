@@ -100,7 +100,9 @@ def errors_mm(photo: Photo, sheet: Sheet) -> np.ndarray:
 
 
 def main(per_floor: int, first_seed: int) -> None:
-    print(f"{'floor':8}{'trouble':13}{'found':>7}{'rms mm':>8}{'95 % mm':>9}{'trust mm':>10}{'covered':>9}{'tilt deg':>10}{'s':>7}")
+    print(
+        f"{'floor':8}{'trouble':13}{'found':>7}{'rms mm':>8}{'95 % mm':>9}{'trust mm':>10}{'covered':>9}{'tilt deg':>10}{'s':>7}"
+    )
     every: list[Trial] = []
     for floor in FLOORS:
         for name, trouble in TROUBLE.items():

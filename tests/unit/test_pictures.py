@@ -42,9 +42,7 @@ def saved(image: Image.Image, path: Path, **options) -> Path:
     return path
 
 
-@pytest.mark.parametrize(
-    ("suffix", "most"), [("png", 0), ("tif", 0), ("webp", 40), ("jpg", 25), ("heic", 25)]
-)
+@pytest.mark.parametrize(("suffix", "most"), [("png", 0), ("tif", 0), ("webp", 40), ("jpg", 25), ("heic", 25)])
 def test_formats(tmp_path, suffix, most):
     options = {"quality": 95} if most else {}
     picture = read_picture(saved(scene(), tmp_path / f"drawing.{suffix}", **options))
@@ -60,7 +58,9 @@ def test_orientation_is_applied_once(tmp_path, orientation, suffix):
     stored = scene() if TRANSPOSES[orientation] is None else scene().transpose(TRANSPOSES[orientation])
     exif = Image.Exif()
     exif[0x0112] = orientation
-    picture = read_picture(saved(stored, tmp_path / f"a.{suffix}", exif=exif, **({"quality": 100, "subsampling": 0} if suffix == "jpg" else {})))
+    picture = read_picture(
+        saved(stored, tmp_path / f"a.{suffix}", exif=exif, **({"quality": 100, "subsampling": 0} if suffix == "jpg" else {}))
+    )
     assert picture.orientation == orientation
     assert picture.pixels.shape == (40, 60, 3)
     assert np.abs(picture.pixels - pixels_of(scene())).max() <= (0 if suffix == "png" else 8)
@@ -69,7 +69,9 @@ def test_orientation_is_applied_once(tmp_path, orientation, suffix):
 def test_turned_heic_is_turned_once(tmp_path):
     exif = Image.Exif()
     exif[0x0112] = 6
-    picture = read_picture(saved(scene().transpose(Image.Transpose.ROTATE_90), tmp_path / "a.heic", quality=95, exif=exif.tobytes()))
+    picture = read_picture(
+        saved(scene().transpose(Image.Transpose.ROTATE_90), tmp_path / "a.heic", quality=95, exif=exif.tobytes())
+    )
     assert picture.pixels.shape == (40, 60, 3)
     assert np.abs(picture.pixels - pixels_of(scene())).mean() < 4
 
