@@ -1,6 +1,9 @@
 """The drawing simulator: known moves of a reference, drawn by unlike pencil hands, on paper, photographed.
 
-One way through: `scenes` (what is drawn) -> `warp` (the known errors; ready-made ones in `mistakes`) -> `hands` (pencil, with `lines`, `strokes`, `paper`) ->
-`camera` (the photograph). Everything is deterministic by its seed.
+One way through: `scenes` (what is drawn) -> `warp` (the known errors; ready-made ones in `mistakes`) -> `hands` (pencil, with
+`lines`, `strokes`, `paper`) -> `camera` (the photograph). `faces3d` renders faces that belong to nobody, from `facemesh`,
+`heads`, `raster`, `facepaint`, `strands` and `outlines`.
+
+Everything is deterministic by its seed.
 Faces with seeds below 100 are for development, from 100 on for reported figures: never mix them.
 """

@@ -341,14 +341,14 @@ def _hair(skin: Part, traits: Mapping[str, float]) -> Part:
 def _with_locks(shell: Part, traits: Mapping[str, float]) -> Part:
     """Adds hair hanging from the temples around the back, down to the trait "length"."""
     turn = np.linspace(np.radians(62), np.radians(298), 90)
-    level = np.linspace(6.0, traits["length"], 50)
+    level = np.linspace(9.0, traits["length"], 56)
     rows = []
     for i, y in enumerate(level):
         t = i / (len(level) - 1)
-        half = 7.6 + 0.75 * traits["volume"] + 1.1 * np.sin(np.pi * min(t * 1.15, 1)) - 1.2 * t**6
+        half = 7.6 + 0.75 * traits["volume"] + 0.9 * np.sin(np.pi * t) ** 2 - 1.2 * t**6
         half = half + 0.22 * np.sin(0.9 * y + 4 * traits["peak"]) + 0.30 * traits["volume"] * np.sin(3 * turn + traits["parting"])
         # The upper end starts inside the cap, so that no ledge shows.
-        half = half * (1 - 0.22 * np.exp(-((t / 0.14) ** 2)))
+        half = half * (1 - 0.20 * np.exp(-(((9.0 - y) / 4.0) ** 2)))
         deep = 8.5 - 1.5 * t
         # The front edges swing in towards the cheek and out again.
         swing = turn + np.sign(np.pi - turn) * 0.10 * np.sin(2.2 * np.pi * t + traits["parting"]) * (np.abs(turn - np.pi) > 1.2)

@@ -76,7 +76,7 @@ def chin_long(scene: Scene, amount: float) -> Warp:
 
 
 def larger_at_the_top(scene: Scene, factor: float) -> Warp:
-    """A head that grows towards its top, as on a board lying flat: widths ``factor`` times as large at the crown as at the chin."""
+    """A head growing towards its top, as on a board lying flat: widths ``factor`` times as large at the crown as at the chin."""
     x0, y0 = scene.centre_px
     crown, chin = y0 - scene.size_px / 2, y0 + scene.size_px / 2
 
