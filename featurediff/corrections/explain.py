@@ -19,6 +19,7 @@ import numpy as np
 
 from featurediff.corrections.hypotheses import Hypothesis, hypotheses
 from featurediff.deviations import LENGTHS, POSITION, Compared, Frame
+from featurediff.geometry import fit_similarity
 from featurediff.records import Sheet, Subject
 from featurediff.settings import Settings
 
@@ -68,23 +69,26 @@ class Statement:
 
 @dataclass(frozen=True)
 class Explanation:
-    """``statements`` and what they leave: ``rows`` with the remaining value of each (R,), ``before`` with the whole corrected."""
+    """``statements`` and what they leave: ``rows`` with the remaining value of each, ``left`` (R,).
+
+    ``shift`` (3, 3): the similarity by which the line-up itself was found to be off, in sheet units.
+    """
 
     statements: tuple[Statement, ...]
     rows: tuple[Row, ...]
-    before: np.ndarray
     left: np.ndarray
+    shift: np.ndarray
 
 
 def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet: Sheet, settings: Settings) -> Explanation:
     """Find the statements. Takes about 20 ms for 40 features."""
     rows = _rows(compared, sheet, settings)
     if not rows:
-        return Explanation((), (), np.zeros(0), np.zeros(0))
+        return Explanation((), (), np.zeros(0), np.eye(3))
     candidates, fields = hypotheses(subject, compared, frame)
     search = _Search(rows, candidates, _effects(compared, fields), sheet, settings, _covers(compared, frame))
     search.run()
-    return search.result()
+    return search.result(_shift(compared, fields[:, search.whole] @ search.amounts[: len(search.whole)]))
 
 
 # ---------------------------------------------------------------- evidence
@@ -117,6 +121,14 @@ def _effects(compared: tuple[Compared, ...], fields: np.ndarray) -> np.ndarray:
     effects = np.concatenate(blocks)
     effects[np.abs(effects) < 1e-9] = 0.0
     return effects
+
+
+def _shift(compared: tuple[Compared, ...], moved: np.ndarray) -> np.ndarray:
+    """(3, 3) similarity of the displacements ``moved`` (2 N,) of all lined-up reference points."""
+    points = np.concatenate([each.reference for each in compared])
+    if float(np.ptp(points, axis=0).max()) < 1e-6:
+        return np.eye(3)
+    return fit_similarity(points, points + moved.reshape(-1, 2))
 
 
 def _covers(compared: tuple[Compared, ...], frame: Frame) -> bool:
@@ -446,9 +458,8 @@ class _Search:
 
     # ------------------------------------------------------------ result
 
-    def result(self) -> Explanation:
+    def result(self, shift: np.ndarray) -> Explanation:
         told = [k for k in self.chosen if self._tellable(k)]
-        shift = self.effects[:, self.whole] @ self.amounts[: len(self.whole)]
         errors = self._errors()
         statements = []
         for k in told:
@@ -471,7 +482,7 @@ class _Search:
                     2.0 * weight - 1.0,
                 )
             )
-        return Explanation(tuple(statements), self.rows, self.value - shift, self.left)
+        return Explanation(tuple(statements), self.rows, self.left, shift)
 
     def _errors(self) -> dict[int, float]:
         """Standard uncertainty of each chosen statement's amount, the line-up's included."""

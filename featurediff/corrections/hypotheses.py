@@ -193,11 +193,14 @@ def _add_block(builder: Builder, block: Block) -> None:
     if len(block.members) > 3 and len(block.members) >= NEARLY_ALL * len(builder.compared):
         return
     centre, width, height = builder.box(block.members)
+    # "The whole head is too high" and "the neck is too low" say the same: the smaller block is named.
+    most = len(block.members) > 0.5 * len(builder.compared)
     common = {
         "target": block.target,
         "label": block.label,
         "members": block.members,
         "centre": centre,
+        "cost": 1.1 if most else 1.0,
         "plural": block.plural,
         "sitter_label": block.sitter_label,
         "feature": block.feature,

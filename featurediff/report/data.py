@@ -61,10 +61,17 @@ def report_to_dict(report: Report) -> dict[str, Any]:
         "corrections": [_correction(each) for each in report.corrections],
         "later": [_correction(each) for each in report.later],
         "good": list(report.good),
+        "undecided": list(undecided(report)),
         "not_judged": [{"feature": each.feature, "why": each.why} for each in report.not_judged],
         "capture": [_advice(each) for each in report.capture],
         "seconds": {name: number(value, 3) for name, value in report.seconds.items()},
     }
+
+
+def undecided(report: Report) -> tuple[str, ...]:
+    """Features that were found, but too uncertainly to be called right or wrong."""
+    told = {name for each in (*report.corrections, *report.later) for name in each.explains} | set(report.good)
+    return tuple(each.name for each in report.features if each.found and each.name not in told)
 
 
 def number(value: Any, digits: int) -> float | None:

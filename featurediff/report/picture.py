@@ -22,6 +22,8 @@ _INK = (24, 24, 28)
 _ACCENT = (150, 24, 40)
 _HALO = (255, 255, 255)
 _PALE = 0.45
+# No arrow is drawn shorter, in thousandths of the long side.
+_SHORTEST = 48
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def _frame(canvas: Canvas, margin: int, sheet: tuple[int, int]) -> None:
 
 def _strokes(each: Correction, canvas: Canvas) -> list[tuple[np.ndarray, np.ndarray, bool]]:
     """(start, stop, drawn longer than the move) of each arrow, in canvas px."""
-    shortest = 34 * canvas.unit
+    shortest = _SHORTEST * canvas.unit
     strokes = []
     for at, move in each.arrows:
         start, way = canvas.px(at), np.array(move) * canvas.scale
@@ -132,7 +134,7 @@ def _strokes(each: Correction, canvas: Canvas) -> list[tuple[np.ndarray, np.ndar
 def _arrow(canvas: Canvas, start: np.ndarray, stop: np.ndarray, dashed: bool) -> None:
     width = 5 * canvas.unit
     way = (stop - start) / max(float(np.hypot(*(stop - start))), 1e-9)
-    head = 17 * canvas.unit
+    head = 15 * canvas.unit
     neck = stop - way * head * 0.8
     for colour, extra in ((_HALO, 3 * canvas.unit), (_ACCENT, 0.0)):
         _line(canvas, start, neck, colour, width + 2 * extra, dashed and colour is _ACCENT)

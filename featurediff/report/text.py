@@ -6,6 +6,7 @@ import math
 import textwrap
 
 from featurediff.records import Report
+from featurediff.report.data import undecided
 
 WIDTH = 92
 _CLOSE = "Close enough to paint."
@@ -78,7 +79,25 @@ def _later(report: Report) -> str:
 
 
 def _good(report: Report) -> str:
-    return _wrap(f"Good already: {', '.join(report.good)}.", 2) if report.good else ""
+    lines = []
+    if report.good:
+        lines.append(_wrap(f"Good already: {', '.join(both_sides(report.good))}.", 2))
+    unsure = undecided(report)
+    if unsure:
+        lines.append(_wrap(f"Too uncertain in this picture to say: {', '.join(both_sides(unsure))}.", 2))
+    return "\n".join(lines)
+
+
+def both_sides(names: tuple[str, ...]) -> list[str]:
+    """ "brow on the left" and "brow on the right" become "brow on both sides"; the order is kept."""
+    told: list[str] = []
+    for name in names:
+        stem = name.removesuffix(" on the left").removesuffix(" on the right")
+        pair = stem != name and f"{stem} on the left" in names and f"{stem} on the right" in names
+        text = f"{stem} on both sides" if pair else name
+        if text not in told:
+            told.append(text)
+    return told
 
 
 def _not_judged(report: Report) -> str:
@@ -87,7 +106,7 @@ def _not_judged(report: Report) -> str:
     by_reason: dict[str, list[str]] = {}
     for each in report.not_judged:
         by_reason.setdefault(each.why, []).append(each.feature)
-    lines = ["Not judged:"] + [_wrap(f" -  {', '.join(names)}: {why}", 4) for why, names in by_reason.items()]
+    lines = ["Not judged:"] + [_wrap(f" -  {', '.join(both_sides(tuple(names)))}: {why}", 4) for why, names in by_reason.items()]
     return "\n".join(lines)
 
 

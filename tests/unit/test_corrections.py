@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from featurediff.corrections import correct
+from featurediff.corrections import correct, refine_lineup
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.records import Feature, Gap, Group, LineUp, Located, Pair, Sheet, Subject
 from featurediff.settings import CorrectionSettings, Settings
@@ -315,3 +315,34 @@ def test_move_is_reference_minus_drawing_on_the_paper(turn):
     start, move = item.arrows[0]
     assert np.dot(move, -off) > 0
     assert start == pytest.approx(item.at_mm)
+
+
+def test_the_refined_line_up_is_the_true_one_though_the_given_one_is_off():
+    """Half of the things are wrong; the line-up handed in is a compromise with them."""
+    subject = still_life(BOWL)
+    true = LineUp("fewest", SCALE, 2.0, (30.0, 40.0))
+    matrix = similarity_matrix(SCALE, 2.0, (30.0, 40.0))
+    located = []
+    for k, feature in enumerate(subject.features):
+        drawn = apply(matrix, feature.points) + (np.array([0, 4.0]) if k in (1, 4, 6) else 0.0)
+        located.append(Located(feature.name, True, "", drawn, np.full(len(drawn), 0.2), np.eye(2) * 0.04, 0.9))
+    off = replace(true, scale=SCALE * 1.01, turn_deg=2.6, move_mm=(31.0, 41.0))
+    refined = refine_lineup(subject, tuple(located), off, SHEET, Settings())
+    corners = np.array([[0, 0], [1000, 0], [1000, 1000]], float)
+    found = apply(similarity_matrix(refined.scale, refined.turn_deg, refined.move_mm), corners)
+    assert np.abs(found - apply(matrix, corners)).max() < 0.15
+
+
+def test_what_is_too_uncertain_is_neither_good_nor_told():
+    subject = still_life(BOWL)
+    matrix = similarity_matrix(SCALE, 0.0, (30.0, 40.0))
+    located = []
+    for feature in subject.features:
+        sigma = 2.0 if feature.name == "bowl" else 0.2
+        drawn = apply(matrix, feature.points) + (np.array([0, 3.0]) if feature.name == "bowl" else 0.0)
+        located.append(Located(feature.name, True, "", drawn, np.full(len(drawn), sigma), np.eye(2) * sigma**2, 0.9))
+    shown, later, good = correct(subject, tuple(located), LineUp("fewest", SCALE, 0.0, (30.0, 40.0)), SHEET, Settings())
+    assert not shown
+    assert not later
+    assert "bowl" not in good
+    assert len(good) == 12

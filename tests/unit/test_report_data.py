@@ -10,7 +10,7 @@ import pytest
 
 from featurediff.records import Advice, Correction, Deviation, FeatureResult, LineUp, NotJudged, Report, Sheet
 from featurediff.report.data import SCHEMA, number, report_to_dict
-from featurediff.report.text import render
+from featurediff.report.text import both_sides, render
 
 
 def correction(rank: int = 1, text: str = "Raise the rim 3 mm.", **more) -> Correction:
@@ -65,6 +65,19 @@ def test_the_promised_keys_are_there():
     assert data["not_judged"][0] == {"feature": "foot", "why": "nothing is drawn there"}
     assert data["capture"] == [{"level": "warning", "text": "Step to one side of the light."}]
     assert data["subject"] == "jugs"
+
+
+def test_what_is_neither_right_nor_wrong_is_said_to_be_undecided():
+    spout = FeatureResult("spout", "jug/spout", True, "", (1.0, 2.0), (0.0, 0.0), 0.2)
+    unsure = replace(report(), features=(*report().features, spout), good=())
+    assert report_to_dict(unsure)["undecided"] == ["spout"]
+    assert "Too uncertain in this picture to say: spout." in render(unsure)
+    assert report_to_dict(report())["undecided"] == []
+
+
+def test_both_sides_are_told_in_one():
+    names = ("ear on the left", "mouth", "ear on the right", "brow on the left")
+    assert both_sides(names) == ["ear on both sides", "mouth", "brow on the left"]
 
 
 def test_it_is_strict_json_and_survives_the_round():

@@ -83,7 +83,7 @@ def test_arrows_start_at_the_spot_and_go_the_way_of_the_move(move):
     assert along.mean() > 5
     assert along.min() > -6
     assert across.max() < 14
-    assert along.max() == pytest.approx(max(np.hypot(*move) * 4, 34 * 1.188), abs=4)
+    assert along.max() == pytest.approx(max(np.hypot(*move) * 4, picture._SHORTEST * 1.188), abs=4)
 
 
 @pytest.mark.parametrize(("turn", "right"), [(5.0, True), (-5.0, False)])
