@@ -56,7 +56,6 @@ class Statement:
     """An accepted hypothesis. ``amount`` (drawing minus reference) and ``sigma`` in its told unit (mm, factor, degrees).
 
     ``size``: the largest share of a tolerance it takes away from a measure; ``explains``: features it puts right.
-    ``amounts``: all amounts of the statements that were joined into this one, by (kind, axis index) order.
     """
 
     hypothesis: Hypothesis
@@ -81,7 +80,7 @@ class Explanation:
 
 
 def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet: Sheet, settings: Settings) -> Explanation:
-    """Find the statements. Takes about 20 ms for 40 features."""
+    """Find the statements. Takes some 20-60 ms for 30 features, 100 ms when nearly all are wrong."""
     rows = _rows(compared, sheet, settings)
     if not rows:
         return Explanation((), (), np.zeros(0), np.eye(3))

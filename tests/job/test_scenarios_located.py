@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 from located_kit import both, draw, facade, mirrored, named, portrait, sheet, shift, within
 
-from featurediff.corrections import correct
+from featurediff.corrections import correct, refine_lineup
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.records import STAGES, LineUp
+from featurediff.settings import CorrectionSettings, Settings
 
 EYES = "head/face/features/eyes"
 SEEDS = range(20)
@@ -402,3 +403,23 @@ def test_a_portrait_takes_well_under_a_second():
     start = time.process_time()
     drawing.corrections()
     assert time.process_time() - start < 0.5
+
+
+# ---------------------------------------------------------------- the sitter's sides, and the refined line-up
+
+
+def test_sitters_sides_rename_the_part_and_leave_the_way_to_go():
+    settings = Settings(corrections=CorrectionSettings(sides="sitter"))
+    shown, _, _ = draw(portrait(), shift(named("brow on the left"), 4, 0), settings=settings, seed=4).corrections()
+    assert shown[0].text.startswith("Move the sitter's right brow 4 mm left")
+    assert "on the left" not in shown[0].text
+
+
+@pytest.mark.parametrize("change", [shift(named("brow on the left"), 0, 3), shift(within(EYES), 0, -5), eyes_wide])
+def test_the_refined_line_up_is_within_a_third_of_a_millimetre(change):
+    for seed in range(6):
+        drawing = draw(portrait(), change, seed=seed)
+        lineup = refine_lineup(drawing.subject, drawing.located, drawing.lineup, drawing.sheet, drawing.settings)
+        points = np.concatenate([feature.points for feature in drawing.subject.features])
+        found = apply(similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm), points)
+        assert np.hypot(*(found - apply(drawing.true, points)).T).mean() < 0.33
