@@ -266,9 +266,8 @@ def _sizes(context: _Context) -> list[Measure]:
         # The points of an end lie a little short of it: a stretch must be read in full.
         full = extent / float((place * (high @ axis)).sum() - (place * (low @ axis)).sum())
         own = math.sqrt(2.0) * context.point_sigma * full
-        found.append(
-            context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), _size_limit(context, extent))
-        )
+        limit = _size_limit(context, extent)
+        found.append(context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), limit))
     return found
 
 
