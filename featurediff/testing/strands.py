@@ -32,12 +32,15 @@ def streamlines(
     halves = []
     for sign in (-1.0, 1.0):
         at, live, path = start.copy(), np.ones(count, bool), [start.copy()]
+        last = np.zeros_like(start)
         limit = rng.integers(steps // 3, steps + 1, count)
         for step in range(steps):
             x = np.clip(np.round(at[:, 0]).astype(int), 0, w - 1)
             y = np.clip(np.round(at[:, 1]).astype(int), 0, h - 1)
-            live &= mask[y, x] & (step < limit)
-            at = np.where(live[:, None], at + sign * stride * field[y, x], at)
+            way = field[y, x]
+            # At the crown the field turns round: a hair ends there.
+            live &= mask[y, x] & (step < limit) & ((way * last).sum(1) > -0.2)
+            at, last = np.where(live[:, None], at + sign * stride * way, at), way
             path.append(at.copy())
         halves.append(np.stack(path, 1))
     lines = []
