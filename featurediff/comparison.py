@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,16 +11,16 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.configuration import load_settings
-from featurediff.corrections import correct
-from featurediff.deviations import deviations
+from featurediff.corrections import correct, refine_lineup
+from featurediff.deviations import deviations, feature_results
 from featurediff.discovery import load_detector
 from featurediff.errors import CallError
-from featurediff.lineup import line_up, matrix_of
+from featurediff.lineup import check_rule, line_up
 from featurediff.marks import marks
 from featurediff.matching.frame import grey_of
 from featurediff.matching.match import match
 from featurediff.pictures import read_picture
-from featurediff.records import Advice, FeatureResult, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
+from featurediff.records import Advice, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
 from featurediff.settings import Settings
 from featurediff.sheet.find import find_sheet
 from featurediff.sheet.sizes import parse_sheet
@@ -91,6 +90,7 @@ def compare(
     graphite = marks(squared)
     clock.lap("square")
     found = detector.find(reference_picture, settings.detector)
+    check_rule(found, settings.lineup.rule)
     clock.lap("detector")
     guesses = detector.guess(Picture(squared, drawing_picture.name), found)
     clock.lap("guess")
@@ -98,6 +98,8 @@ def compare(
     if paper.unit != "mm":
         paper, registration, located, resolution = _in_percent(paper, found, registration, located, resolution)
     placed = line_up(found, located, settings.lineup.rule, settings, registration)
+    if settings.lineup.rule == "fewest":
+        placed = refine_lineup(found, located, placed, paper, settings)
     clock.lap("line-up")
     report = _report(detector.name, found, located, placed, paper, settings)
     clock.lap("corrections")
@@ -167,7 +169,7 @@ def _report(
         size_mm=subject.size_px * placed.scale,
         size_label=subject.size_label,
         lineup=placed,
-        features=_results(subject, located, placed),
+        features=feature_results(subject, located, placed, paper),
         deviations=measured,
         corrections=now,
         later=later,
@@ -179,18 +181,3 @@ def _report(
 
 def _capture(paper: Sheet, subject: Subject) -> tuple[Advice, ...]:
     return (*paper.advice, *subject.advice)
-
-
-def _results(subject: Subject, located: tuple[Located, ...], placed: LineUp) -> tuple[FeatureResult, ...]:
-    places: Mapping[str, Located] = {place.feature: place for place in located}
-    results = []
-    for feature in subject.features:
-        place = places[feature.name]
-        if not place.found:
-            results.append(FeatureResult(feature.name, feature.part, False, place.why, None, None, None))
-            continue
-        at = place.points_mm.mean(0)
-        off = at - geometry.apply(matrix_of(placed), feature.points).mean(0)
-        sigma = float(np.sqrt(np.trace(place.covariance) / 2))
-        results.append(FeatureResult(feature.name, feature.part, True, "", tuple(map(float, at)), tuple(map(float, off)), sigma))
-    return tuple(results)

@@ -61,6 +61,12 @@ def class_limit(tolerances: Tolerances, name: str, size_mm: float, floors: bool 
     return max(limit.floor_mm, relative) if floors else relative
 
 
+def check_rule(subject: Subject, rule: str) -> None:
+    """Raise CallError when ``rule`` names nothing of ``subject``, before any time is spent on it."""
+    if rule != "fewest":
+        chosen_features(subject, rule)
+
+
 def chosen_features(subject: Subject, rule: str) -> list[tuple[Feature, ...]]:
     """The two sets of features that ``rule`` names: the sides of a pair, or two names. Raises CallError."""
     for pair in subject.pairs:
@@ -74,7 +80,7 @@ def chosen_features(subject: Subject, rule: str) -> list[tuple[Feature, ...]]:
     sets = []
     for name in names:
         if name not in known:
-            raise CallError(f"There is no feature {name!r} to line up on{did_you_mean(name, known)}.")
+            raise CallError(f"There is no feature {name!r} to line up on{did_you_mean(name, known, '.')}")
         sets.append((subject.feature(name),))
     return sets
 
@@ -149,12 +155,12 @@ def _fewest(subject: Subject, found: dict[str, Located], settings: Settings, sta
         cost = _cost(matrix, s)
         if cost < least:
             best, least = matrix, cost
-    for _ in range(8):
+    # Many similarities leave nothing beyond tolerance; of those, the one in the middle of what agrees with it.
+    for _ in range(12):
         refined = _refine(best, s)
-        cost = _cost(refined, s)
-        if cost >= least - 1e-9:
+        if _cost(refined, s) > 1.05 * least + 1e-3 * s.weights.sum():
             break
-        best, least = refined, cost
+        best = refined
     return best
 
 

@@ -89,4 +89,4 @@ def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, ro
 
 
 def _alone(candidate: Candidate) -> float:
-    return SCORE_WEIGHT * min(candidate.samples / FULL_SAMPLES, 1.0) * (1.0 - candidate.score)
+    return SCORE_WEIGHT * min(candidate.samples / FULL_SAMPLES, 1.0) * (1.0 - candidate.believed)

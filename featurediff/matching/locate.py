@@ -14,7 +14,7 @@ from featurediff import geometry
 from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
-from featurediff.matching.correlate import Curve, Field, cut_template
+from featurediff.matching.correlate import Curve, Field, cut_template, score_map
 from featurediff.matching.frame import Frame
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
@@ -23,6 +23,7 @@ from featurediff.records import Feature, Subject
 # All lengths as fractions of the subject's size.
 SEARCH = 0.045
 COARSE_SIGMA = 0.0095
+CONTEXT_WIDTH = 3.0
 FINE_SEARCH = 0.012
 FINE_SIGMA = 0.008
 LONGEST_STRETCH = 0.30
@@ -33,7 +34,7 @@ STIFFNESS = 0.006
 # Shifts that the edges do not tell are taken to be this small.
 UNMEASURED = 0.04
 # A systematic part that no averaging removes: wobble of the pencil, thickness of the line.
-FLOOR = 0.0010
+FLOOR = 0.0016
 
 WEAK_SCORE = 0.22
 
@@ -83,10 +84,14 @@ def sigma_for(curves: list[Curve], size: float, narrow: float) -> float:
 
 
 def _search(look: list[Curve], bank: Bank, drawing: Field, size: float) -> list[Candidate]:
-    template = cut_template(bank.field, look, sigma_for(look, size, COARSE_SIGMA), bank.grain)
+    narrow = sigma_for(look, size, COARSE_SIGMA)
+    template = cut_template(bank.field, look, narrow, bank.grain)
     if template is None:
         return []
-    return find_candidates(template, drawing, np.zeros(2), round(SEARCH * size), 0.6 * SEARCH * size)
+    radius = round(SEARCH * size)
+    wide = cut_template(bank.field, look, CONTEXT_WIDTH * narrow, bank.grain)
+    context = score_map(wide, drawing, (0.0, 0.0), radius) if wide else None
+    return find_candidates(template, drawing, np.zeros(2), radius, 0.6 * SEARCH * size, context=context)
 
 
 def _feature(

@@ -7,7 +7,7 @@ itself nearby, a similarity is fitted to what they find, and the agreement of al
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -62,21 +62,54 @@ def register(subject: Subject, reference: np.ndarray, drawing: np.ndarray, guess
 
     Raises RegistrationError when nothing on the drawing looks like the reference, or when it is the reference's mirror image.
     """
-    coarse = _prepare(subject, reference)
-    best = None
-    for guess in guesses:
-        best = _better(best, _confirm(coarse, drawing, _from_guess(guess), guess.source))
-    if best is None or best.score < CONVINCING:
-        for matrix in search_sheet(subject, reference, drawing):
-            best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
-            if best is not None and best.score >= CONVINCING:
-                break
+    best = _best(subject, reference, drawing, [(_from_guess(g), g.source) for g in guesses])
+    flipped = _best_mirrored(subject, reference, drawing, best)
+    if flipped is not None and flipped.score >= max(ENOUGH, (best.score if best else 0.0) + MIRRORED_MARGIN):
+        raise RegistrationError(
+            "The drawing agrees with the mirror image of the reference, not with the reference itself.",
+            "Flip the reference picture left to right (or undo the flip), then compare again.",
+        )
     if best is None or best.score < ENOUGH:
         raise RegistrationError(
             "The drawing does not look like the reference: no place on the sheet agrees with it.",
             "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen.",
         )
     return best
+
+
+def _best(
+    subject: Subject, reference: np.ndarray, drawing: np.ndarray, ideas: list[tuple[np.ndarray, str]]
+) -> Registration | None:
+    """The best confirmed idea; the whole sheet is searched when none of ``ideas`` convinces."""
+    coarse = _prepare(subject, reference)
+    best = None
+    for matrix, source in ideas:
+        best = _better(best, _confirm(coarse, drawing, matrix, source))
+    if best is not None and best.score >= CONVINCING:
+        return best
+    for matrix in search_sheet(subject, reference, drawing):
+        best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
+        if best is not None and best.score >= CONVINCING:
+            break
+    return best
+
+
+def _best_mirrored(
+    subject: Subject, reference: np.ndarray, drawing: np.ndarray, best: Registration | None
+) -> Registration | None:
+    """The same for the reference flipped left to right, at the place where the unflipped one lies, or anywhere if it lies nowhere."""
+    width = reference.shape[1]
+    flip = np.array([[-1.0, 0.0, width - 1.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    features = tuple(replace(f, points=geometry.apply(flip, f.points)) for f in subject.features)
+    mirrored = replace(subject, features=features, region=geometry.apply(flip, subject.region))
+    picture = np.ascontiguousarray(reference[:, ::-1])
+    if best is None or best.score < ENOUGH:
+        return _best(mirrored, picture, drawing, [])
+    middle = subject.region.mean(0)
+    scale, turn, _ = geometry.split_similarity(best.matrix)
+    matrix = geometry.similarity_matrix(scale, turn + 2 * subject.axis_deg, (0.0, 0.0))
+    matrix[:2, 2] = geometry.apply(best.matrix, middle[None])[0] - geometry.apply(matrix, geometry.apply(flip, middle[None]))[0]
+    return _confirm(_prepare(mirrored, picture), drawing, matrix, "mirror image")
 
 
 def _better(a: Registration | None, b: Registration | None) -> Registration | None:
