@@ -1,4 +1,4 @@
-"""What one `featurediff check` on a 12-megapixel pair costs, beside the floor: the least any program built on the same parts needs.
+"""What one cold `featurediff check` on a 12-megapixel pair costs, beside the least that any program on the same parts needs.
 
     python tests/benchmark/speed.py                      # a rendered face, drawn and photographed by the simulator
     python tests/benchmark/speed.py --pair REF DRAWING   # a pair of your own, the drawing on A4
