@@ -20,7 +20,7 @@ from featurediff.deviations import Compared, Frame, ellipse_axes
 from featurediff.records import Feature, Group, Pair, Subject
 
 # What one sentence costs, in units of "one plain statement".
-COST = {"whole": 0.25, "grows": 1.2, "aspect": 1.1}
+COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
 # A whole group's move, size or turn is the line-up when the group holds nearly everything.
 NEARLY_ALL = 0.9
 # What is to be stretched must be a thing, not two with a gap between: its features cover this share of its length.

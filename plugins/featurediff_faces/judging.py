@@ -16,6 +16,7 @@ from featurediff_faces.refine import blur, sample_profiles
 from featurediff_faces.vocabulary import CHEEKS, EYES, LOWER, NOSE
 
 PROFILE_TURN = 50.0  # degrees of turn from which the far side's eye and mouth corner are hidden or unreliable
+RIDGE_TURN = 20.0  # degrees of turn from which the ridge of the nose shows as a line
 SIDEWAYS = 40.0  # degrees of lean from which left and right need a word of explanation
 RIM = 5.0  # L* by which a rim of glasses is darker than the skin around it
 BARE = 0.45  # of the inner side of a line that must be skin for the line to be bare
@@ -31,7 +32,12 @@ def judge(
     if glasses:
         hidden |= _under_rims(frame, features)
     for feature in features:
-        why = _cut_off(frame, feature) or _turned_away(face, feature) or hidden.get(feature.name, "")
+        why = (
+            _cut_off(frame, feature)
+            or _turned_away(face, feature)
+            or _without_edge(face, feature)
+            or hidden.get(feature.name, "")
+        )
         if why:
             dropped.append(NotJudged(feature.name, why))
         else:
@@ -60,6 +66,13 @@ def _turned_away(face: Face, feature: Feature) -> str:
         return f"the nose or the turn hides part of it on the {far}" if feature.part.startswith(f"{NOSE}/wing/{far}") else ""
     if feature.part.startswith(f"{EYES}/{far}") or feature.name.endswith(f"on the {far}"):
         return "it is turned away from us"
+    return ""
+
+
+def _without_edge(face: Face, feature: Feature) -> str:
+    # From the front the ridge is a soft change of light that no two hands draw alike; its sides and base are judged.
+    if feature.part == f"{NOSE}/bridge" and abs(face.yaw) < RIDGE_TURN:
+        return "seen from the front it has no line of its own"
     return ""
 
 
