@@ -58,6 +58,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Measure and print. The exit status is 0 whether or not the target is met: this reports, it does not judge."""
     arguments = _arguments(argv)
     with tempfile.TemporaryDirectory() as folder:
+        # As pip installs it: compiled. A checkout may be run with compiling switched off.
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "compiled")
         pair = arguments.pair or make_pair(Path(folder))
         print(f"Reference {_described(pair[0])}, drawing {_described(pair[1])}; sheet {arguments.sheet}; {os.cpu_count()} cores.")
         cold(pair, arguments.sheet, arguments.runs)
