@@ -141,31 +141,30 @@ def _pick(feature: Feature) -> list[int]:
     return sorted({int(k) for k in np.linspace(0, count - 1, 4 if feature.closed else 3)[:3]})
 
 
-def _cost(matrix: np.ndarray, s: Supports) -> float:
-    residual = geometry.apply(matrix, s.reference) - s.drawing
-    size = np.hypot(*np.einsum("nij,nj->in", s.whiten, residual))
-    return float(s.weights @ np.clip(size - 1.0, 0.0, WRONG_ENOUGH)) + 0.02 * float(s.weights @ np.minimum(size, 2.0))
+def _costs(matrices: np.ndarray, s: Supports) -> np.ndarray:
+    """(m,) what each of the similarities (m, 3, 3) leaves beyond tolerance. All at once: there are some 1500 of them."""
+    residual = np.einsum("mij,nj->min", matrices[:, :2, :2], s.reference) + matrices[:, :2, 2:] - s.drawing.T
+    size = np.hypot(*np.einsum("nij,mjn->imn", s.whiten, residual))
+    return np.clip(size - 1.0, 0.0, WRONG_ENOUGH) @ s.weights + 0.02 * (np.minimum(size, 2.0) @ s.weights)
 
 
 def _fewest(subject: Subject, found: dict[str, Located], settings: Settings, start: np.ndarray) -> np.ndarray:
     size_mm = subject.size_px * geometry.split_similarity(start)[0]
     s = _supports(subject, found, settings, size_mm)
-    best, least = start, np.inf
-    for matrix in [start, *_pair_similarities(s, subject.size_px, start)]:
-        cost = _cost(matrix, s)
-        if cost < least:
-            best, least = matrix, cost
+    matrices = np.concatenate([start[None], _pair_similarities(s, subject.size_px, start)])
+    costs = _costs(matrices, s)
+    best, least = matrices[costs.argmin()], costs.min()
     # Many similarities leave nothing beyond tolerance; of those, the one in the middle of what agrees with it.
     for _ in range(12):
         refined = _refine(best, s)
-        if _cost(refined, s) > 1.05 * least + 1e-3 * s.weights.sum():
+        if _costs(refined[None], s)[0] > 1.05 * least + 1e-3 * s.weights.sum():
             break
         best = refined
     return best
 
 
-def _pair_similarities(s: Supports, size_px: float, start: np.ndarray) -> list[np.ndarray]:
-    """Similarities through pairs of well separated points, none of them far from the registration."""
+def _pair_similarities(s: Supports, size_px: float, start: np.ndarray) -> np.ndarray:
+    """(m, 3, 3) similarities through pairs of well separated points, none of them far from the registration."""
     scale0, turn0, _ = geometry.split_similarity(start)
     i, j = np.triu_indices(len(s.reference), 1)
     a = s.reference[j] - s.reference[i]
@@ -178,11 +177,11 @@ def _pair_similarities(s: Supports, size_px: float, start: np.ndarray) -> list[n
     middle_from = (s.reference[i] + s.reference[j]) / 2
     middle_to = (s.drawing[i] + s.drawing[j]) / 2
     order = np.argsort(-(s.weights[i] * s.weights[j] * length)[near])[:1500]
-    matrices = []
-    for k in np.nonzero(near)[0][order]:
-        r, m = ratio[k], middle_from[k]
-        move = middle_to[k] - [r.real * m[0] - r.imag * m[1], r.imag * m[0] + r.real * m[1]]
-        matrices.append(np.array([[r.real, -r.imag, move[0]], [r.imag, r.real, move[1]], [0.0, 0.0, 1.0]]))
+    chosen = np.nonzero(near)[0][order]
+    matrices = np.tile(np.eye(3), (len(chosen), 1, 1))
+    real, imaginary = ratio[chosen].real, ratio[chosen].imag
+    matrices[:, :2, :2] = np.array([[real, -imaginary], [imaginary, real]]).transpose(2, 0, 1)
+    matrices[:, :2, 2] = middle_to[chosen] - np.einsum("mij,mj->mi", matrices[:, :2, :2], middle_from[chosen])
     return matrices
 
 

@@ -68,10 +68,24 @@ def quiet():
         os.close(kept)
 
 
+@contextlib.contextmanager
+def without(module: str):
+    """Within it, importing ``module`` raises ImportError; one that is imported already stays as it is."""
+    if module in sys.modules:
+        yield
+        return
+    sys.modules[module] = None
+    try:
+        yield
+    finally:
+        sys.modules.pop(module, None)
+
+
 def import_vision():
     """mediapipe and its vision tasks. Raises `DetectorError` when the system lacks a library they need."""
     try:
-        with quiet():
+        # Its microphone library, which it can do without, starts other programs to look for sound drivers: 0.1-0.3 s.
+        with quiet(), without("sounddevice"):
             import mediapipe
             from mediapipe.tasks.python import vision
     except (ImportError, OSError) as error:
