@@ -43,8 +43,9 @@ def line_up(subject: Subject, located: tuple[Located, ...], rule: str, settings:
     if rule == "fewest":
         matrix, remark = fewest, ""
     else:
-        matrix = _through(subject, found, chosen_features(subject, rule), rule)
-        remark = _difference(subject, matrix, fewest, rule)
+        sets = chosen_features(subject, rule)
+        matrix = _through(subject, found, sets, rule)
+        remark = _difference(subject, found, sets, (matrix, fewest), rule)
     scale, turn, move = geometry.split_similarity(matrix)
     return LineUp(rule, scale, turn, move, _carriers(subject, found, settings, start, matrix), remark)
 
@@ -98,7 +99,7 @@ def _through(subject: Subject, found: dict[str, Located], sets: list[tuple[Featu
             raise RegistrationError(
                 f"The drawing can't be lined up by {rule!r}: {missing} was not found in it.", "Use the line-up 'fewest'."
             )
-        best = max(seen, key=lambda f: f.importance)
+        best = _carrier(side, found)
         source.append(best.points.mean(0))
         target.append(found[best.name].points_mm.mean(0))
     return geometry.fit_similarity(np.array(source), np.array(target))
@@ -209,19 +210,52 @@ def _carriers(
     return tuple(f.name for k, f in enumerate(subject.features) if (s.owner == k).any() and size[s.owner == k].max() <= 1.0)
 
 
-def _difference(subject: Subject, matrix: np.ndarray, fewest: np.ndarray, rule: str) -> str:
-    scale, turn, _ = geometry.split_similarity(matrix)
-    scale_fewest, turn_fewest, _ = geometry.split_similarity(fewest)
+def rule_in_words(rule: str) -> str:
+    """A rule other than "fewest" as it is told: "the eyes", "the brow on the left and the mouth line"."""
+    return " and ".join(f"the {name.strip()}" for name in rule.split(","))
+
+
+def _difference(
+    subject: Subject,
+    found: dict[str, Located],
+    sets: list[tuple[Feature, ...]],
+    matrices: tuple[np.ndarray, np.ndarray],
+    rule: str,
+) -> str:
+    """How the line-up by ``rule`` differs from the one by the fewest changes: ``matrices`` are both, in this order.
+
+    A difference that the carriers' own uncertainty explains is none.
+    """
+    (scale, turn, _), (scale_fewest, turn_fewest, _) = (geometry.split_similarity(matrix) for matrix in matrices)
     percent = 100 * (scale / scale_fewest - 1)
-    degrees = turn - turn_fewest
-    apart = np.abs(geometry.apply(matrix, subject.region) - geometry.apply(fewest, subject.region)).max()
-    if abs(percent) < 1.0 and abs(degrees) < 1.0:
-        return f"Lining up by what leaves the fewest changes gives nearly the same (within {apart:.1f} mm)."
+    degrees = (turn - turn_fewest + 180.0) % 360.0 - 180.0
+    apart = np.hypot(*(geometry.apply(matrices[0], subject.region) - geometry.apply(matrices[1], subject.region)).T).max()
+    share = f"{100 * apart / (subject.size_px * scale_fewest):.1f} % of the {subject.size_label}"
+    doubt = 2.0 * _doubt(found, sets)
     parts = []
-    if abs(percent) >= 1.0:
-        parts.append(f"{abs(percent):.0f} % too {'far apart' if percent > 0 else 'close'}")
-    if abs(degrees) >= 1.0:
-        parts.append(f"tilted {abs(degrees):.0f} degrees {'clockwise' if degrees > 0 else 'anticlockwise'}")
+    if abs(percent) >= max(1.0, 100.0 * doubt):
+        parts.append(f"{abs(percent):.0f} % too {'far apart' if percent > 0 else 'close together'}")
+    if abs(degrees) >= max(1.0, np.degrees(doubt)):
+        plural = "degree" if round(abs(degrees)) == 1 else "degrees"
+        parts.append(f"tilted {abs(degrees):.0f} {plural} {'clockwise' if degrees > 0 else 'anticlockwise'}")
+    told = rule_in_words(rule)
+    if not parts and max(abs(percent), abs(degrees)) < 1.0:
+        return f"Lining up by what leaves the fewest changes gives nearly the same (within {share})."
+    if not parts:
+        return f"Lining up by what leaves the fewest changes differs by up to {share}; {told} can't be measured more closely."
     return (
-        f"By {rule} the rest looks wrong; lined up by what leaves the fewest changes, it is {rule} that is {' and '.join(parts)}."
+        f"Lined up by {told}, other things look wrong that are not: by what leaves the fewest changes, {told} themselves are "
+        f"{' and '.join(parts)}."
     )
+
+
+def _doubt(found: dict[str, Located], sets: list[tuple[Feature, ...]]) -> float:
+    """Standard uncertainty of the line through the two carriers: of its direction in radians, and of its length as a share."""
+    places = [found[_carrier(side, found).name] for side in sets]
+    length = float(np.hypot(*(places[1].points_mm.mean(0) - places[0].points_mm.mean(0))))
+    return float(np.sqrt(sum(np.trace(place.covariance) / 2 for place in places))) / max(length, 1e-9)
+
+
+def _carrier(side: tuple[Feature, ...], found: dict[str, Located]) -> Feature:
+    """The feature that stands for one side of a chosen pair."""
+    return max((f for f in side if f.name in found), key=lambda f: f.importance)

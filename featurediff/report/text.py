@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 
+from featurediff.lineup import rule_in_words
 from featurediff.records import Report
 from featurediff.report.data import undecided
 
@@ -46,7 +47,7 @@ def _trust(report: Report) -> str:
 
 def _lineup(report: Report) -> str:
     lineup = report.lineup
-    rule = "by what leaves the fewest changes" if lineup.rule == "fewest" else f"by {lineup.rule}"
+    rule = "by what leaves the fewest changes" if lineup.rule == "fewest" else f"by {rule_in_words(lineup.rule)}"
     parts = [f"Lined up {rule}"]
     if report.sheet.unit == "mm":
         parts.append(f"{report.size_label} {report.size_mm:.0f} mm on the paper")

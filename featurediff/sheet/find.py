@@ -34,16 +34,17 @@ def find_sheet(
     """The sheet of ``size_mm`` (either orientation) in ``picture``.
 
     ``scan``: the picture is the sheet, edge to edge. ``px_per_mm``: the picture's plain scale, where the page edges are not
-    shown. Without any of these, or when page edges are missing, the plain picture is returned with ``unit`` "%",
-    ``squared`` False and trust widened: then sheet units are px from the picture's top left corner (the caller scales them
-    once it knows the subject's size), while ``trust_mm`` and ``corner_sigma_mm`` are in percent of the subject's size.
+    shown; with ``scan`` it is the scanner's, which is as good as the edges. A scan has no tilt. Without any of these, or when
+    page edges are missing, the plain picture is returned with ``unit`` "%", ``squared`` False and trust widened: then sheet
+    units are px from the picture's top left corner (the caller scales them once it knows the subject's size), while
+    ``trust_mm`` and ``corner_sigma_mm`` are in percent of the subject's size.
     Raises `SheetError` when the capture is unusable, `CallError` when the arguments make no sense.
     """
     height, width = picture.pixels.shape[:2]
     if min(height, width) < SMALLEST_PICTURE_PX:
         raise SheetError(f"{picture.name} is only {width} x {height} px.", "Use the camera's full resolution.")
     if px_per_mm is not None:
-        return _plain_scale(picture, px_per_mm)
+        return _plain_scale(picture, px_per_mm, scan)
     if scan:
         return _scanned(picture, size_mm)
     if size_mm is None:
@@ -54,26 +55,34 @@ def find_sheet(
 # ---------------------------------------------------------------- without page edges
 
 
-def _plain_scale(picture: Picture, px_per_mm: float) -> Sheet:
+def _plain_scale(picture: Picture, px_per_mm: float, scan: bool) -> Sheet:
     if not (np.isfinite(px_per_mm) and 0.1 <= px_per_mm <= 200):
         raise CallError(
             f"{px_per_mm:g} px per mm is no scale.", "Give a number from 0.1 to 200, such as 11.8 for a 300 dpi scan."
         )
     height, width = picture.pixels.shape[:2]
     size = (width / px_per_mm, height / px_per_mm)
-    sigma = UNSQUARED_SHARE * max(size) / 2
-    remark = Advice("note", "Taken at the scale you gave; a camera's tilt is not removed, so small errors are not listed.")
+    found = f"by the scale given, {px_per_mm:g} px per mm"
+    if scan:
+        # No camera, no tilt: a scan of a part of the sheet, or of one that its scanner cropped.
+        sigma = SCAN_SIGMA_MM
+        trust, remarks = LENGTH_95 * sigma, ()
+    else:
+        sigma = UNSQUARED_SHARE * max(size) / 2
+        trust = 2 * sigma
+        text = "Taken at the scale you gave; a camera's tilt is not removed, so small errors are not listed."
+        remarks = (Advice("note", text),)
     return Sheet(
         size_mm=size,
-        found=f"by the scale given, {px_per_mm:g} px per mm",
+        found=f"a scan, {found}" if scan else found,
         to_mm=_pixel_grid(px_per_mm),
         corners_px=None,
         tilt_deg=None,
         px_per_mm=px_per_mm,
-        trust_mm=2 * sigma,
+        trust_mm=trust,
         corner_sigma_mm=np.full(4, sigma),
-        squared=False,
-        advice=(remark, *say.resolution(px_per_mm)),
+        squared=scan,
+        advice=(*remarks, *say.resolution(px_per_mm)),
     )
 
 
@@ -105,7 +114,7 @@ def _scanned(picture: Picture, size_mm: tuple[float, float] | None) -> Sheet:
         found="as the whole scan, edge to edge",
         to_mm=homography(corners, rectangle(size)),
         corners_px=corners,
-        tilt_deg=0.0,
+        tilt_deg=None,
         px_per_mm=float(scale),
         trust_mm=LENGTH_95 * sigma,
         corner_sigma_mm=np.full(4, sigma),

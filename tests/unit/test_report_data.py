@@ -158,4 +158,4 @@ def test_without_mm_the_trust_is_a_share():
 def test_the_line_ups_remark_is_told():
     lineup = LineUp("eyes", 0.16, 0.0, (0.0, 0.0), (), "By eyes the rest looks wrong.")
     assert "By eyes the rest looks wrong." in render(report(lineup=lineup))
-    assert "Lined up by eyes" in render(report(lineup=lineup))
+    assert "Lined up by the eyes" in render(report(lineup=lineup))

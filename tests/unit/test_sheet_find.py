@@ -138,6 +138,7 @@ def test_scan():
     assert sheet.size_mm == A4 and sheet.px_per_mm == pytest.approx(4.0)
     assert np.allclose(sheet.to_mm, drawn.to_mm, atol=1e-9)
     assert np.array_equal(square(scan, sheet, 4.0), drawn.pixels)
+    assert sheet.tilt_deg is None and sheet.squared
     with pytest.raises(SheetError, match="shape"):
         find_sheet(Picture(drawn.pixels[:900], "scan.png"), A4, scan=True)
     with pytest.raises(CallError):
@@ -152,6 +153,16 @@ def test_plain_scale():
     for wrong in (0.0, -3.0, float("nan"), 1e6):
         with pytest.raises(CallError):
             find_sheet(Picture(drawn_sheet().pixels, "a.png"), None, px_per_mm=wrong)
+
+
+def test_part_of_a_scan_at_the_scanners_scale_is_trusted_like_a_whole_one():
+    drawn = drawn_sheet()
+    whole = find_sheet(Picture(drawn.pixels, "scan.png"), A4, scan=True)
+    part = find_sheet(Picture(drawn.pixels[:900], "scan.png"), A4, scan=True, px_per_mm=4.0)
+    assert part.squared and part.unit == "mm" and part.tilt_deg is None
+    assert part.trust_mm == pytest.approx(whole.trust_mm, abs=0.01)
+    assert np.allclose(part.to_mm, drawn.to_mm)
+    assert not any("tilt" in each.text for each in part.advice)
 
 
 def test_no_size():
