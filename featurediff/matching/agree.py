@@ -56,11 +56,15 @@ def _tie(a: Node, b: Node) -> float:
     return SAME_CURVE if min(abs(a.arc[1] - b.arc[0]), abs(b.arc[1] - a.arc[0])) < 1.0 else 0.0
 
 
-def disagreement(a: Candidate, b: Candidate, slack: float) -> float:
-    """Squared distance of two shifts in units of their joint uncertainty plus ``slack`` px, capped at `COMPANY_LIMIT`."""
-    joint = a.covariance + b.covariance + slack * slack * np.eye(2)
-    difference = a.shift - b.shift
-    return min(0.5 * float(difference @ np.linalg.solve(joint, difference)), COMPANY_LIMIT)
+def disagreements(a: list[Candidate], b: list[Candidate], slack: float) -> np.ndarray:
+    """(len(a), len(b)) half squared distances of two shifts in units of their joint uncertainty plus ``slack`` px, each capped
+    at `COMPANY_LIMIT`."""
+    difference = np.array([c.shift for c in a])[:, None] - np.array([c.shift for c in b])[None]
+    joint = np.array([c.covariance for c in a])[:, None] + np.array([c.covariance for c in b])[None]
+    xx, yy, xy = joint[..., 0, 0] + slack**2, joint[..., 1, 1] + slack**2, joint[..., 0, 1]
+    dx, dy = difference[..., 0], difference[..., 1]
+    squared = (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / (xx * yy - xy * xy)
+    return np.minimum(0.5 * squared, COMPANY_LIMIT)
 
 
 def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, rounds: int = 6) -> list[int]:
@@ -71,7 +75,7 @@ def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, ro
     links: dict[tuple[int, int], np.ndarray] = {}
     for i, j in zip(*np.nonzero(weights), strict=True):
         if candidates[i] and candidates[j]:
-            links[i, j] = np.array([[disagreement(a, b, slack) for b in candidates[j]] for a in candidates[i]])
+            links[i, j] = disagreements(candidates[i], candidates[j], slack)
     alone = [np.array([_alone(c) for c in options]) for options in candidates]
     for _ in range(rounds):
         before = list(chosen)

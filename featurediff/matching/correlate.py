@@ -45,6 +45,12 @@ def make_field(channels: np.ndarray) -> Field:
     return Field(layers, np.ascontiguousarray(sums))
 
 
+def half_field(field: Field) -> Field:
+    """The same field at half the resolution, for looks that need no detail."""
+    half = cv2.resize(field.layers, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return make_field(np.moveaxis(half, 2, 0))
+
+
 def curve_weight(curves: list[Curve], sigma: float, shape: tuple[int, int]) -> tuple[np.ndarray, tuple[int, int]]:
     """Gaussian of the distance to the nearest of ``curves``, cut at 2.5 sigma, and the cut-out's top left (x, y).
 
@@ -118,6 +124,15 @@ def score_map(template: Template, field: Field, centre: tuple[float, float], rad
     variance = np.maximum(second - first * first / total, 1e-6 * total)
     out[top:bottom, left:right] = product / (template.norm * np.sqrt(variance))
     return out
+
+
+def doubled_map(scores: np.ndarray, radius: int) -> np.ndarray:
+    """A score map of a half field at the whole-px shifts of the full one, up to ``radius`` full px each way."""
+    middle = (scores.shape[0] - 1) / 2
+    matrix = np.array([[0.5, 0.0, middle - radius / 2], [0.0, 0.5, middle - radius / 2]])
+    side = 2 * radius + 1
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(scores, matrix, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
 
 
 def subpixel_peak(scores: np.ndarray, row: int, column: int) -> tuple[float, float, np.ndarray]:

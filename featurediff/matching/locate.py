@@ -14,7 +14,7 @@ from featurediff import geometry
 from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
-from featurediff.matching.correlate import Curve, Field, cut_template, score_map
+from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.frame import Frame
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
@@ -22,7 +22,7 @@ from featurediff.records import Feature, Subject
 
 # All lengths as fractions of the subject's size.
 SEARCH = 0.045
-COARSE_SIGMA = 0.0095
+COARSE_SIGMA = 0.012
 CONTEXT_WIDTH = 3.0
 FINE_SEARCH = 0.012
 FINE_SIGMA = 0.008
@@ -61,20 +61,39 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
     for block in blocks(subject, curves, LARGEST_BLOCK * size):
         looks.append([(curves[k], subject.features[k].closed) for k in block.members])
         nodes.append(Node(block.members, np.vstack([curves[k] for k in block.members]).mean(0)))
-    searched = [[_search(look, bank, drawing, size) for look in looks] for bank in banks]
-    bank = best_bank(searched)
-    candidates = searched[bank]
+    radius = round(SEARCH * size)
+    bank, contexts = _wide_looks(looks, banks, drawing, size, radius)
+    candidates = [_search(look, bank, drawing, size, radius, around) for look, around in zip(looks, contexts, strict=True)]
     picked = choose(nodes, candidates, size)
     found = []
     for k, feature in enumerate(subject.features):
         own = [(stretches[i], candidates[i], picked[i]) for i in range(len(stretches)) if stretches[i].feature == k]
-        found.append(_feature(k, feature, curves[k], own, banks[bank], drawing, frame))
+        found.append(_feature(k, feature, curves[k], own, bank, drawing, frame))
     return found
 
 
-def best_bank(searched: list[list[list[Candidate]]]) -> int:
-    """Index of the bank that explains the sheet as a whole best."""
-    return int(np.argmax([np.mean([options[0].score if options else 0.0 for options in s]) for s in searched]))
+def _wide_looks(
+    looks: list[list[Curve]], banks: list[Bank], drawing: Field, size: float, radius: int
+) -> tuple[Bank, list[np.ndarray | None]]:
+    """Score maps of templates that see the surroundings too, at half resolution; and the bank that explains the sheet best."""
+    half_drawing = half_field(drawing)
+    best, most, maps = banks[0], -np.inf, [None] * len(looks)
+    for bank in banks:
+        field = half_field(bank.field)
+        found = [_wide_look(look, field, half_drawing, bank.grain, size, radius) for look in looks]
+        mean = float(np.mean([0.0 if scores is None else scores.max() for scores in found]))
+        if mean > most:
+            best, most, maps = bank, mean, found
+    return best, maps
+
+
+def _wide_look(look: list[Curve], field: Field, drawing: Field, grain: float, size: float, radius: int) -> np.ndarray | None:
+    halved = [(geometry.rescale_points(points, 0.5), closed) for points, closed in look]
+    sigma = 0.5 * CONTEXT_WIDTH * sigma_for(look, size, COARSE_SIGMA)
+    template = cut_template(field, halved, sigma, 0.5 * grain)
+    if template is None:
+        return None
+    return doubled_map(score_map(template, drawing, (0.0, 0.0), (radius + 1) // 2), radius)
 
 
 def sigma_for(curves: list[Curve], size: float, narrow: float) -> float:
@@ -83,15 +102,13 @@ def sigma_for(curves: list[Curve], size: float, narrow: float) -> float:
     return size * narrow * (1.0 + 1.0 * np.exp(-length / (0.08 * size)))
 
 
-def _search(look: list[Curve], bank: Bank, drawing: Field, size: float) -> list[Candidate]:
-    narrow = sigma_for(look, size, COARSE_SIGMA)
-    template = cut_template(bank.field, look, narrow, bank.grain)
+def _search(
+    look: list[Curve], bank: Bank, drawing: Field, size: float, radius: int, around: np.ndarray | None
+) -> list[Candidate]:
+    template = cut_template(bank.field, look, sigma_for(look, size, COARSE_SIGMA), bank.grain)
     if template is None:
         return []
-    radius = round(SEARCH * size)
-    wide = cut_template(bank.field, look, CONTEXT_WIDTH * narrow, bank.grain)
-    context = score_map(wide, drawing, (0.0, 0.0), radius) if wide else None
-    return find_candidates(template, drawing, np.zeros(2), radius, 0.6 * SEARCH * size, context=context)
+    return find_candidates(template, drawing, np.zeros(2), radius, 0.6 * radius, context=around)
 
 
 def _feature(
