@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pillow_heif
 from PIL import (
     Image,
     ImageCms,
@@ -28,10 +27,8 @@ from PIL import (
 from featurediff.errors import CallError, PictureError
 from featurediff.records import Picture
 
-pillow_heif.register_heif_opener()
-
 MAX_PIXELS = 200_000_000
-FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 EXPORT = "Export it as a JPEG or PNG and try again."
 
 # Raw files are TIFFs inside: Pillow would open them and hand over a thumbnail.
@@ -99,7 +96,7 @@ def _open(data: bytes, path: Path, name: str) -> Image.Image:
     with _header_lock:
         limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, 1 << 40
         try:
-            return Image.open(io.BytesIO(data), formats=FORMATS)
+            return Image.open(io.BytesIO(data), formats=_formats_for(data))
         except UnidentifiedImageError:
             what = f"{name} is not a JPEG, PNG, TIFF, WebP or HEIC picture, whatever its name says."
             raise PictureError(what, EXPORT) from None
@@ -107,6 +104,16 @@ def _open(data: bytes, path: Path, name: str) -> Image.Image:
             raise _damaged(name) from None
         finally:
             Image.MAX_IMAGE_PIXELS = limit
+
+
+def _formats_for(data: bytes) -> tuple[str, ...]:
+    """The formats to try. HEIC's reader is imported only for a file of its kind (ISO/IEC 14496-12 "ftyp"): it takes a while."""
+    if data[4:8] != b"ftyp":
+        return FORMATS
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    return (*FORMATS, "HEIF")
 
 
 def _check_sums(data: bytes, path: Path, name: str) -> None:

@@ -70,16 +70,16 @@ def _shortlist(lines: list[Line], shape: tuple[int, int], aspect: float) -> list
 
 def _unlike(corners: np.ndarray, score: np.ndarray) -> list[int]:
     """Indices of the best scores, without quadrilaterals that are nearly one of a better score."""
+    order = np.argsort(-score)[:_LOOKED_THROUGH]
+    places = np.concatenate([corners[order].mean(1), corners[order].std(1)], axis=1)
+    near = np.abs(places[:, None] - places).max(2) < 2.0
     kept: list[int] = []
-    centres = corners.mean(1)
-    extents = corners.std(1)
-    for i in np.argsort(-score)[:_LOOKED_THROUGH]:
-        near = [np.abs(np.concatenate([centres[i] - centres[k], extents[i] - extents[k]])).max() < 2.0 for k in kept]
-        if not any(near):
-            kept.append(int(i))
+    for i in range(len(order)):
+        if not near[i, kept].any():
+            kept.append(i)
         if len(kept) == _SHORTLIST:
             break
-    return kept
+    return order[kept].tolist()
 
 
 def _from_top_left(corners: np.ndarray, cut: np.ndarray, support: np.ndarray, score: float) -> Outline:

@@ -143,17 +143,21 @@ def _fitted(a: np.ndarray, b: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarr
 
 def _distinct(lines: list[tuple[np.ndarray, float, float]], diagonal: float) -> list[tuple[np.ndarray, float]]:
     """The longest of each bundle of nearly equal lines, compared at the picture's middle region."""
-    kept: list[tuple[np.ndarray, float]] = []
-    for normal, distance, _ in sorted(lines, key=lambda line: -line[2]):
-        for other, at in kept:
-            sign = 1.0 if normal @ other > 0 else -1.0
-            if abs(normal[0] * other[1] - normal[1] * other[0]) < 0.012 and abs(distance - sign * at) < 0.004 * diagonal:
-                break
-        else:
-            kept.append((normal, distance))
+    if not lines:
+        return []
+    lines = sorted(lines, key=lambda line: -line[2])
+    normals, distances = np.array([line[0] for line in lines]), np.array([line[1] for line in lines])
+    x, y = normals.T
+    sign = np.where(np.outer(x, x) + np.outer(y, y) > 0, 1.0, -1.0)
+    equal = np.abs(np.outer(x, y) - np.outer(y, x)) < 0.012
+    equal &= np.abs(distances[:, None] - sign * distances) < 0.004 * diagonal
+    kept: list[int] = []
+    for i in range(len(lines)):
+        if not equal[i, kept].any():
+            kept.append(i)
         if len(kept) >= _MOST_CANDIDATES:
             break
-    return kept
+    return [lines[i][:2] for i in kept]
 
 
 def _voted_lines(pale: np.ndarray) -> list[tuple[np.ndarray, float]]:
@@ -210,9 +214,11 @@ def _running(values: np.ndarray) -> np.ndarray:
 def _evidence(pale: np.ndarray, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
     """(lines, n) evidence -1..1 that the side against the normal is paper: paler, right at the line and further out."""
     lines, n = points.shape[:2]
-    grid = points[:, :, None, :] + _OFFSETS[:, None] * normals[:, None, None, :]
-    flat = grid.reshape(lines, -1, 2).astype(np.float32)
-    profiles = cv2.remap(pale, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = (
+        (points[..., axis, None] + _OFFSETS * normals[:, None, None, axis]).reshape(lines, -1).astype(np.float32)
+        for axis in (0, 1)
+    )
+    profiles = cv2.remap(pale, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # The median over 5 px keeps edges; a pencil line or a joint does not survive it.
     profiles = cv2.medianBlur(profiles.reshape(lines * n, len(_OFFSETS)), 5)
     five = cv2.blur(profiles, (5, 1))

@@ -8,11 +8,14 @@ import zlib
 from pathlib import Path
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image, ImageCms
 
 from featurediff.errors import CallError, PictureError
 from featurediff.pictures import read_picture
+
+pillow_heif.register_heif_opener()  # to write HEIC files here
 
 TRANSPOSES = {
     1: None,
