@@ -64,3 +64,21 @@ def test_a_missing_system_library_is_named(monkeypatch):
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(DetectorError, match=r"libGLESv2\.so\.2.*libEGL\.so\.1.*libGL\.so\.1"):
         landmarks.import_vision()
+
+
+def test_the_microphone_library_is_left_out_and_can_be_imported_afterwards():
+    import subprocess
+    import sys
+
+    lines = (
+        "import sys",
+        "from featurediff_faces.landmarks import import_vision, without",
+        "import_vision()",
+        "assert 'mediapipe' in sys.modules and 'sounddevice' not in sys.modules",
+        "with without('wave'):",
+        "    try: import wave",
+        "    except ImportError: print('left out')",
+        "import wave; print(wave.Wave_read.__name__)",
+    )
+    done = subprocess.run([sys.executable, "-c", "\n".join(lines)], capture_output=True, text=True, timeout=120)
+    assert done.stdout.split("\n")[:2] == ["left out", "Wave_read"], done.stderr
