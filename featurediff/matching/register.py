@@ -28,9 +28,11 @@ LONGEST = 0.35
 SIGMA = 0.022
 # Agreement below which the reference and the drawing are not the same picture; measured on unlike faces by
 # tests/benchmark/registration.py.
-ENOUGH = 0.30
-CONVINCING = 0.42
+ENOUGH = 0.39
+CONVINCING = 0.55
 MIRRORED_MARGIN = 0.06
+# The share of the probes' weight that a half-done drawing must show.
+BEST_PART = 0.3
 
 
 @dataclass(frozen=True)
@@ -87,11 +89,32 @@ def _best(
         best = _better(best, _confirm(coarse, drawing, matrix, source))
     if best is not None and best.score >= CONVINCING:
         return best
-    for matrix in search_sheet(subject, reference, drawing):
-        best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
-        if best is not None and best.score >= CONVINCING:
+    for part in [subject, *parts_to_search(subject)]:
+        for matrix in search_sheet(part, reference, drawing):
+            best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
+            if best is not None and best.score >= CONVINCING:
+                return best
+        if best is not None and best.score >= ENOUGH:
             break
     return best
+
+
+def parts_to_search(subject: Subject) -> list[Subject]:
+    """Blocks that may be all that is drawn so far: the subject reduced to each, the weightiest first, two at most."""
+    found: dict[tuple[str, ...], tuple[float, Subject]] = {}
+    for group in subject.groups:
+        features = tuple(f for f in subject.features if f.part == group.part or f.part.startswith(group.part + "/"))
+        if len(features) < 4:
+            continue
+        points = np.vstack([f.points for f in features])
+        extent = np.ptp(points, axis=0)
+        if not 0.2 * subject.size_px < extent.max() < 0.6 * subject.size_px:
+            continue
+        low, high = points.min(0) - 0.1 * extent.max(), points.max(0) + 0.1 * extent.max()
+        region = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+        weight = sum(f.importance for f in features)
+        found[tuple(f.name for f in features)] = (weight, replace(subject, features=features, region=region))
+    return [part for _, part in sorted(found.values(), key=lambda entry: -entry[0])[:2]]
 
 
 def _best_mirrored(
@@ -171,7 +194,15 @@ def _look(probes: list[_Probe], field, radius: float, name: str) -> tuple[np.nda
     source, target = np.array(source), np.array(target)
     scores, weights = np.array(scores), np.array(weights)
     step, agree = robust_similarity(source, target, weights * scores**2, 0.02 * SIZE)
-    return step, float((weights * scores) @ agree / total), name
+    return step, agreement(scores * agree, weights, total), name
+
+
+def agreement(scores: np.ndarray, weights: np.ndarray, total: float) -> float:
+    """How well the probes agree, 0..1: half by all of them, half by the best part of them, for a drawing may be half done."""
+    order = np.argsort(-scores)
+    reached = np.cumsum(weights[order])
+    best = order[: int(np.searchsorted(reached, BEST_PART * total)) + 1]
+    return 0.5 * float(scores @ weights) / total + 0.5 * float(scores[best] @ weights[best] / max(weights[best].sum(), BEST_PART * total))
 
 
 def robust_similarity(source: np.ndarray, target: np.ndarray, weights: np.ndarray, limit: float) -> tuple[np.ndarray, np.ndarray]:
