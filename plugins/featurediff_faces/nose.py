@@ -20,6 +20,7 @@ from featurediff_faces.vocabulary import SIDES, sided
 
 SCALE = Scale(PUPILS)
 REACH = 0.045  # pupil distances
+SEEN_FROM_THE_SIDE = 20.0  # degrees of turn
 HANGS = 0.02  # pupil distances: how far the contour usually hangs below the mesh's base
 # Standard uncertainty in pupil distances where the picture shows the contour, shows it faintly (L*), or not.
 CLEAR, FAINT = 3.0, 1.2
@@ -30,7 +31,7 @@ def nose_contour(frame: Frame, found: dict[str, Feature]) -> dict[str, Feature]:
     """Wings and base laid on the picture, in frame px; a part that it does not show keeps its place and uncertainty."""
     at = frame.face.points
     sides = topology.picture_sides(at)
-    left, right = (_wing_start(at, sides[name]) for name in SIDES)
+    left, right = (_wing_start(at, sides[name], _turn_to(frame, name)) for name in SIDES)
     middle = at[list(topology.NOSE_BASE)][1:-1]
     if middle[0, 0] > middle[-1, 0]:
         middle = middle[::-1]
@@ -56,9 +57,18 @@ def nose_contour(frame: Frame, found: dict[str, Feature]) -> dict[str, Feature]:
     return changed
 
 
-def _wing_start(at: np.ndarray, side: topology.SideTopology) -> np.ndarray:
-    """(n, 2) from the top of a wing to its foot: between vertices on the wing and those beside it."""
-    return np.array([at[list(pair)].mean(0) for pair in side.rim])
+def _turn_to(frame: Frame, side_name: str) -> float:
+    """0 (from the front) to 1 (turned so far that this side's wing is seen from its side)."""
+    yaw = frame.face.yaw if side_name == "left" else -frame.face.yaw
+    return float(np.clip(yaw / SEEN_FROM_THE_SIDE, 0.0, 1.0))
+
+
+def _wing_start(at: np.ndarray, side: topology.SideTopology, turned: float) -> np.ndarray:
+    """(n, 2) from the top of a wing to its foot: on the wing from the front, on its crease with the cheek from its side."""
+    front = np.array([at[list(pair)].mean(0) for pair in side.rim])
+    top, out, foot = front[0], at[side.wing[2]], front[-1]
+    aside = np.array([top, (top + out) / 2, out, (out + foot) / 2, foot])
+    return front + turned * (aside - front)
 
 
 def _below(points: np.ndarray, middle: np.ndarray) -> np.ndarray:
