@@ -16,7 +16,7 @@ from featurediff.deviations import deviations, feature_results
 from featurediff.discovery import load_detector
 from featurediff.errors import CallError
 from featurediff.lineup import check_rule, line_up
-from featurediff.marks import marks
+from featurediff.marks import FAINT_TIMES, mark_contrast, marks
 from featurediff.matching.frame import grey_of
 from featurediff.matching.match import match
 from featurediff.pictures import read_picture
@@ -101,7 +101,7 @@ def compare(
     if settings.lineup.rule == "fewest":
         placed = refine_lineup(found, located, placed, paper, settings)
     clock.lap("line-up")
-    report = _report(detector.name, found, located, placed, paper, settings)
+    report = _report(detector.name, found, located, placed, _with_advice(paper, graphite), settings)
     clock.lap("corrections")
     return replace(report, seconds=clock.seconds), squared, resolution
 
@@ -176,7 +176,15 @@ def _report(
         good=good,
         not_judged=(*subject.not_judged, *missing),
         capture=_capture(paper, subject),
+        sitter_names={each.name: each.sitter_name for each in subject.features if each.sitter_name},
     )
+
+
+def _with_advice(paper: Sheet, graphite: np.ndarray) -> Sheet:
+    if mark_contrast(graphite) >= FAINT_TIMES:
+        return paper
+    faint = Advice("warning", "The pencil hardly stands out from the paper's grain: light the sheet from the side, or go closer.")
+    return replace(paper, advice=(*paper.advice, faint))
 
 
 def _capture(paper: Sheet, subject: Subject) -> tuple[Advice, ...]:

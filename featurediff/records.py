@@ -295,7 +295,11 @@ class FeatureResult:
 
 @dataclass(frozen=True)
 class Report:
-    """Everything one comparison found. `to_dict` gives the JSON form."""
+    """Everything one comparison found. `to_dict` gives the JSON form.
+
+    ``sitter_names``: feature name -> its name by the sitter's own side, for texts when ``sides`` is "sitter". Records and JSON
+    name features by the picture's sides always.
+    """
 
     subject: str
     sides: str
@@ -311,6 +315,7 @@ class Report:
     not_judged: tuple[NotJudged, ...]
     capture: tuple[Advice, ...]
     seconds: Mapping[str, float] = field(default_factory=dict)
+    sitter_names: Mapping[str, str] = field(default_factory=dict)
 
     def to_dict(self) -> dict:
         """The JSON form of this report (see `featurediff.report.data`)."""

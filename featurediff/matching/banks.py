@@ -18,7 +18,6 @@ from featurediff.matching.frame import Frame
 from featurediff.matching.tuning import Tuning
 from featurediff.records import Subject
 
-
 # Channel strength of an edge that nobody would miss.
 CLEAR_EDGE = 0.6
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-
 # Points (n, 2) in frame px, and whether the last joins the first.
 Curve = tuple[np.ndarray, bool]
 

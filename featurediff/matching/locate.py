@@ -16,6 +16,7 @@ from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.frame import Frame
+from featurediff.matching.ink import DRAWN, ink_along
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.records import Feature, Subject
@@ -51,8 +52,11 @@ class Found:
     score: float = 0.0
 
 
-def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field) -> list[Found]:
-    """Locate all features of ``subject``; ``drawing`` is the drawing's field, warped into the frame by the registration."""
+def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field, ink: np.ndarray) -> list[Found]:
+    """Locate all features of ``subject``.
+
+    ``drawing`` is the drawing's field and ``ink`` its `ink_map`, both laid into the frame by the registration.
+    """
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
     stretches = [s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)]
@@ -68,8 +72,16 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
     found = []
     for k, feature in enumerate(subject.features):
         own = [(stretches[i], candidates[i], picked[i]) for i in range(len(stretches)) if stretches[i].feature == k]
-        found.append(_feature(k, feature, curves[k], own, bank, drawing, frame))
+        place = _feature(k, feature, curves[k], own, bank, drawing, frame)
+        found.append(_if_drawn(place, feature, curves[k], ink, size))
     return found
+
+
+def _if_drawn(place: Found, feature: Feature, curve: np.ndarray, ink: np.ndarray, size: float) -> Found:
+    at = curve if place.shifts is None else curve + place.shifts
+    if ink_along(ink, at, feature.closed, STEP * size) >= DRAWN:
+        return place
+    return Found(why="it is not drawn yet, or too faint to see in this picture", score=place.score)
 
 
 def _wide_looks(
@@ -125,7 +137,7 @@ def _feature(
         return Found(why="nothing like it is drawn near its place")
     score = float(np.mean([c.score for _, c in chosen]))
     if score < WEAK_SCORE:
-        return Found(why="nothing like it is drawn near its place, or too faint to see", score=score)
+        return Found(why="nothing like it is drawn near its place", score=score)
     floor = (FLOOR * frame.size) ** 2 * np.eye(2)
     whole = _combine([c for _, c in chosen])
     if feature.kind == "point" or len(curve) < 2:

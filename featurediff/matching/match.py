@@ -9,6 +9,7 @@ import numpy as np
 from featurediff import geometry
 from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
 from featurediff.matching.frame import make_frame, warp_into
+from featurediff.matching.ink import ink_map
 from featurediff.matching.locate import Found, locate_features
 from featurediff.matching.register import register
 from featurediff.matching.tuning import FINE
@@ -40,8 +41,10 @@ def match(
     reference_grey = warp_into(reference, frame.from_reference, frame.shape)
     tone = tone_bank(reference_grey, frame, FINE)
     banks = [tone, mixed_bank(tone, line_bank(subject, frame, FINE, tone))]
-    laid = warp_into(drawing, frame.from_reference @ np.linalg.inv(found_at.matrix), frame.shape)
-    places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE))
+    to_frame = frame.from_reference @ np.linalg.inv(found_at.matrix)
+    laid = warp_into(drawing, to_frame, frame.shape)
+    ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
+    places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE), ink)
     lap("locate")
     matrix = to_mm @ found_at.matrix
     to_sheet = matrix @ np.linalg.inv(frame.from_reference)

@@ -202,7 +202,9 @@ def agreement(scores: np.ndarray, weights: np.ndarray, total: float) -> float:
     order = np.argsort(-scores)
     reached = np.cumsum(weights[order])
     best = order[: int(np.searchsorted(reached, BEST_PART * total)) + 1]
-    return 0.5 * float(scores @ weights) / total + 0.5 * float(scores[best] @ weights[best] / max(weights[best].sum(), BEST_PART * total))
+    return 0.5 * float(scores @ weights) / total + 0.5 * float(
+        scores[best] @ weights[best] / max(weights[best].sum(), BEST_PART * total)
+    )
 
 
 def robust_similarity(source: np.ndarray, target: np.ndarray, weights: np.ndarray, limit: float) -> tuple[np.ndarray, np.ndarray]:

@@ -82,11 +82,24 @@ def _later(report: Report) -> str:
 def _good(report: Report) -> str:
     lines = []
     if report.good:
-        lines.append(_wrap(f"Good already: {', '.join(both_sides(report.good))}.", 2))
+        lines.append(_wrap(f"Good already: {_names(report, report.good)}.", 2))
     unsure = undecided(report)
     if unsure:
-        lines.append(_wrap(f"Too uncertain in this picture to say: {', '.join(both_sides(unsure))}.", 2))
+        lines.append(_wrap(f"Too uncertain in this picture to say: {_names(report, unsure)}.", 2))
     return "\n".join(lines)
+
+
+def _names(report: Report, names: tuple[str, ...]) -> str:
+    """A list of features as it is told, by the sides that the report is to use."""
+    told = both_sides(names)
+    if report.sides == "sitter":
+        told = [report.sitter_names.get(name, _on_the_paper(name)) for name in told]
+    return ", ".join(told)
+
+
+def _on_the_paper(name: str) -> str:
+    """A name without a sitter's form, so that it is not taken for one: "ear on the left" of the paper."""
+    return f"{name} of the paper" if name.endswith((" on the left", " on the right")) else name
 
 
 def both_sides(names: tuple[str, ...]) -> list[str]:
@@ -107,7 +120,7 @@ def _not_judged(report: Report) -> str:
     by_reason: dict[str, list[str]] = {}
     for each in report.not_judged:
         by_reason.setdefault(each.why, []).append(each.feature)
-    lines = ["Not judged:"] + [_wrap(f" -  {', '.join(both_sides(tuple(names)))}: {why}", 4) for why, names in by_reason.items()]
+    lines = ["Not judged:"] + [_wrap(f" -  {_names(report, tuple(names))}: {why}", 4) for why, names in by_reason.items()]
     return "\n".join(lines)
 
 
