@@ -21,7 +21,7 @@ LEAST_GRAIN = 3e-4
 
 
 def ink_map(laid: np.ndarray, sheet: np.ndarray, scale: float, size: float) -> np.ndarray:
-    """Edge strength (h, w) of the drawing in the frame ``laid`` (h, w), in grains of paper, its maximum within half a line's width.
+    """Edge strength (h, w) of the drawing in the frame ``laid`` (h, w), in grains of paper: the most within half a line's width.
 
     ``sheet`` (h, w) is the whole drawing, ``scale`` its px to frame px, ``size`` the subject's size in frame px.
     """

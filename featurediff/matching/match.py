@@ -29,8 +29,8 @@ def match(
 ) -> tuple[np.ndarray, tuple[Located, ...]]:
     """Find every feature of ``subject`` on the drawing.
 
-    ``reference`` and ``drawing`` are grey (h, w) float32 in 0..1; ``drawing`` is the squared sheet at ``px_per_mm``. ``lap`` is told
-    when a stage is done. Returns the registration (3, 3) reference px -> mm, and one `Located` per feature.
+    ``reference`` and ``drawing`` are grey (h, w) float32 in 0..1; ``drawing`` is the squared sheet at ``px_per_mm``. ``lap`` is
+    told when a stage is done. Returns the registration (3, 3) reference px -> mm, and one `Located` per feature.
     Raises RegistrationError.
     """
     found_at = register(subject, reference, drawing, guesses)

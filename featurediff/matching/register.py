@@ -120,7 +120,7 @@ def parts_to_search(subject: Subject) -> list[Subject]:
 def _best_mirrored(
     subject: Subject, reference: np.ndarray, drawing: np.ndarray, best: Registration | None
 ) -> Registration | None:
-    """The same for the reference flipped left to right, at the place where the unflipped one lies, or anywhere if it lies nowhere."""
+    """The same for the reference flipped left to right, where the unflipped one lies, or anywhere if it lies nowhere."""
     width = reference.shape[1]
     flip = np.array([[-1.0, 0.0, width - 1.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
     features = tuple(replace(f, points=geometry.apply(flip, f.points)) for f in subject.features)

@@ -24,7 +24,8 @@ MODEL_SIZE = 160.0
 def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -> list[np.ndarray]:
     """The most promising similarities (3, 3) reference px -> drawing px, best first.
 
-    ``reference`` and ``drawing`` are grey (h, w) float32. Sizes run from 22 to 100 % of the sheet's long side, turns to 16 degrees.
+    ``reference`` and ``drawing`` are grey (h, w) float32. Sizes run from 22 to 100 % of the sheet's long side, turns up to
+    16 degrees.
     """
     shrink = LONG_SIDE / max(drawing.shape)
     small = cv2.resize(drawing, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)

@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.records import Correction, Report
+from featurediff.report.text import verdict
 
 LONG_SIDE = 1800
 # The overlay is drawn larger and then averaged down, which smooths its edges.
@@ -246,7 +247,7 @@ def _caption(report: Report, width: int, unit: float) -> Image.Image:
     for each in report.corrections:
         lines += [(text, font) for text in _wrapped(f"{each.rank}. {each.text}", font, width - 2 * margin)]
     if not report.corrections:
-        lines.append(("Close enough to paint.", font))
+        lines.append((verdict(report), font))
     notes = ["L and R are left and right as you look at the paper."]
     if any(each.arrows or each.turn_deg is not None for each in report.corrections):
         notes.append("Arrows show the way to go; dashed ones are drawn longer than the move, curved ones are not to scale.")

@@ -1,6 +1,7 @@
 """The lower contour of the nose: wings and base as one line, which is how the picture shows it and how it is drawn.
 
-The mesh's own chains round the nose lie on the cheek and the lip beside it: outside the visible rim of the wings, and above or below the
+The mesh's own chains round the nose lie on the cheek and the lip beside it: outside the visible rim of the wings, and above or
+below the
 lower contour. So the search starts further in, from vertices on the wings themselves, and follows the dark rim that the
 nose shows against cheek and lip. Wings and base are found together, because where one is faint the other leads to it.
 """

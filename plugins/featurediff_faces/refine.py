@@ -83,10 +83,12 @@ def snap(
     """Move an open curve (n, 2) on to the picture's edge.
 
     ``lab`` (h, w, 3) float32; ``unit``: px between the pupils. ``look_for``: "edge", where the colours of the curve's two sides
-    meet; "dark line", the middle of a dark line; "edge or dark line", a line where there is a clear one; "dark rim", where a dark line, or
+    meet; "dark line", the middle of a dark line; "edge or dark line", a line where there is a clear one; "dark rim", where a
+    dark line, or
     dark inside, meets the light outside to which the normals point. ``pull``: how much the
     curve's own place counts, in parts of a clear edge. ``stiffness``: how much its own shape does. ``along``: points over which
-    the picture is averaged along the curve. ``level``: what stands out more than the curve's typical point counts no more than that, so that
+    the picture is averaged along the curve. ``level``: what stands out more than the curve's typical point counts no more than
+    that, so that
     a much darker thing beside one stretch (a nostril) does not draw the curve to it.
     """
     at = np.arange(-(reach + SIDE + 0.02), reach + SIDE + 0.0201, SAMPLE) * unit

@@ -113,7 +113,8 @@ def _side(name, eye, brow, upper_middle, outer, inner, iris_centre, oval) -> Sid
         brow_top=brow_chains[0],
         brow_bottom=brow_chains[1],
         wing=(429, 279, 358, 294, 327) if is_left else (209, 49, 129, 64, 98),
-        rim=((429, 429), (279, 279), (278, 278), (294, 439), (327, 460)) if is_left
+        rim=((429, 429), (279, 279), (278, 278), (294, 439), (327, 460))
+        if is_left
         else ((209, 209), (49, 49), (48, 48), (64, 219), (98, 240)),
         mouth_corner=291 if is_left else 61,
         jaw=oval[2:8],  # beside the chin up to the jaw corner (gonion, estimated)

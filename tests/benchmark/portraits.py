@@ -249,7 +249,8 @@ def show(outcomes: list[Outcome]) -> None:
     """Print the tables."""
     done = [o for o in outcomes if not o.failure]
     rows = [(o, r) for o in done for r in o.rows if o.case.hand != "partial"]
-    head = f"{'':22s} {'found':>11s} {'median':>6s} {'90 %':>6s} {'95 %':>6s} {'max':>6s}  {'in 1s':>5s} {'in 2s':>5s}  gain, its median (n)"
+    head = f"{'':22s} {'found':>11s} {'median':>6s} {'90 %':>6s} {'95 %':>6s} {'max':>6s}  {'in 1s':>5s} {'in 2s':>5s}"
+    head += "  gain, its median (n)"
     print(f"\nPosition error in mm on the sheet, {len(done)} sheets\n{head}")
     for hand in sorted({o.case.hand for o, _ in rows}):
         print(line(hand, [r for o, r in rows if o.case.hand == hand]))
