@@ -11,12 +11,13 @@ from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_ban
 from featurediff.matching.frame import make_frame, warp_into
 from featurediff.matching.ink import ink_map
 from featurediff.matching.locate import Found, locate_features
-from featurediff.matching.register import register
+from featurediff.matching.register import register, unlike
 from featurediff.matching.tuning import FINE
 from featurediff.records import Guess, Located, Subject
 
 FRAME_SIZE = 600.0
-REGISTRATION_LONG_SIDE = 1000.0
+# A drawing of the eyes alone reaches 0.3; a picture of pure noise 0.07.
+LIKE_ENOUGH = 0.15
 
 
 def match(
@@ -46,12 +47,20 @@ def match(
     ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
     places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE), ink)
     lap("locate")
+    if likeness(subject, places) < LIKE_ENOUGH:
+        raise unlike()
     matrix = to_mm @ found_at.matrix
     to_sheet = matrix @ np.linalg.inv(frame.from_reference)
     return matrix, tuple(
         _located(f.name, geometry.apply(frame.from_reference, f.points), p, to_sheet)
         for f, p in zip(subject.features, places, strict=True)
     )
+
+
+def likeness(subject: Subject, places: list[Found]) -> float:
+    """Importance-weighted mean of how alike the features look where they were found, 0..1; those not found count as 0."""
+    alike = sum(f.importance * max(p.score, 0.0) for f, p in zip(subject.features, places, strict=True) if p.shifts is not None)
+    return alike / max(sum(f.importance for f in subject.features), 1e-9)
 
 
 def _located(name: str, curve: np.ndarray, place: Found, to_sheet: np.ndarray) -> Located:

@@ -72,11 +72,16 @@ def register(subject: Subject, reference: np.ndarray, drawing: np.ndarray, guess
             "Flip the reference picture left to right (or undo the flip), then compare again.",
         )
     if best is None or best.score < ENOUGH:
-        raise RegistrationError(
-            "The drawing does not look like the reference: no place on the sheet agrees with it.",
-            "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen.",
-        )
+        raise unlike()
     return best
+
+
+def unlike() -> RegistrationError:
+    """The failure of a drawing that shows nothing of the reference."""
+    return RegistrationError(
+        "The drawing does not look like the reference: no place on the sheet agrees with it.",
+        "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen.",
+    )
 
 
 def _best(

@@ -11,6 +11,8 @@ from featurediff.report.data import undecided
 
 WIDTH = 92
 _CLOSE = "Close enough to paint."
+# With less than this share of the subject found, a drawing is half done.
+HALF_DONE = 0.5
 
 
 def render(report: Report) -> str:
@@ -75,7 +77,8 @@ def _list(report: Report) -> str:
 def verdict(report: Report) -> str:
     """The last word when nothing is left to fix; a half-done drawing is not called close enough."""
     found = sum(feature.found for feature in report.features)
-    return _CLOSE if found >= 0.6 * len(report.features) else "What is drawn so far is right; go on."
+    half_done = found < HALF_DONE * len(report.features)
+    return "What is drawn so far is right; go on." if half_done else _CLOSE
 
 
 def _later(report: Report) -> str:

@@ -159,3 +159,11 @@ def test_the_line_ups_remark_is_told():
     lineup = LineUp("eyes", 0.16, 0.0, (0.0, 0.0), (), "By eyes the rest looks wrong.")
     assert "By eyes the rest looks wrong." in render(report(lineup=lineup))
     assert "Lined up by the eyes" in render(report(lineup=lineup))
+
+
+def test_a_half_done_drawing_is_not_called_close_enough():
+    whole = report(corrections=(), later=())
+    features = tuple(replace(f, found=False) for f in whole.features)
+    text = render(replace(whole, features=features))
+    assert "What is drawn so far is right" in text
+    assert "Close enough to paint." not in text
