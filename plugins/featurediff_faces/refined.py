@@ -19,6 +19,8 @@ from featurediff_faces.features import (
     peak,
 )  # fmt: skip
 from featurediff_faces.frame import PUPILS, Frame
+from featurediff_faces.lines import pinned, to_length, with_count
+from featurediff_faces.mouth import mouth
 from featurediff_faces.nose import nose_contour
 from featurediff_faces.refine import Snapped, end_along, snap
 from featurediff_faces.vocabulary import SIDES, sided
@@ -35,8 +37,6 @@ SIGMA_SNAPPED = {
     "lower lip edge": 0.007,
     "lower edge of the upper lip": 0.015,
     "upper edge of the lower lip": 0.012,
-    "mouth line": 0.012,
-    "mouth corner": 0.025,
     "chin": 0.015,
     "jaw": 0.016,
     "cheek line": 0.015,
@@ -69,7 +69,7 @@ def refined_features(frame: Frame) -> tuple[Feature, ...]:
         if how is not None:
             found[name] = _with(feature, snap(frame.lab, feature.points, PUPILS, **how))
     found.update(nose_contour(frame, found))
-    found.update(_mouth(frame, found))
+    found.update(mouth(frame, found))
     return tuple(found.values())
 
 
@@ -107,34 +107,12 @@ def _brow(frame: Frame, side: topology.SideTopology, feature: Feature) -> dict[s
 def _brow_ends(frame: Frame, top: np.ndarray, bottom: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Both edges (outer to inner end) lengthened or shortened to where the brow's darkness ends along its middle line."""
     count = min(len(top), len(bottom))
-    t, b = _resampled(top, count), _resampled(bottom, count)
+    t, b = with_count(top, count), with_count(bottom, count)
     middle = (t + b) / 2
     half = float(np.median(np.hypot(*(t - b).T))) / 2
     outer = end_along(frame.lab, middle[::-1], PUPILS, half)
     inner = end_along(frame.lab, middle, PUPILS, half)
-    return tuple(_to_length(edge, outer, inner) for edge in (top, bottom))
-
-
-def _resampled(points: np.ndarray, count: int) -> np.ndarray:
-    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    at = np.linspace(0, arc[-1], count)
-    return np.column_stack([np.interp(at, arc, points[:, 0]), np.interp(at, arc, points[:, 1])])
-
-
-def _to_length(points: np.ndarray, first: float, last: float) -> np.ndarray:
-    """A curve made longer (> 0) or shorter (< 0) at its first and last end by so many px, straight on where longer."""
-    for grow in (last, first):
-        points = points[::-1]
-        if grow > 0:
-            on = points[0] - points[min(3, len(points) - 1)]
-            points = np.vstack([points[0] + grow * on / max(np.hypot(*on), 1e-9), points])
-        elif grow < 0:
-            arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-            keep = arc > -grow
-            if keep.sum() > 3:
-                start = np.array([np.interp(-grow, arc, points[:, i]) for i in (0, 1)])
-                points = np.vstack([start, points[keep]])
-    return resample(points, UNIT.step)
+    return tuple(to_length(edge, outer, inner, UNIT.step) for edge in (top, bottom))
 
 
 def _eye(frame: Frame, side_name: str, found: dict[str, Feature]) -> dict[str, Feature]:
@@ -143,7 +121,7 @@ def _eye(frame: Frame, side_name: str, found: dict[str, Feature]) -> dict[str, F
     lower = _snapped(frame, found[sided("lower lid", side_name)], reach=0.03)
     # Both lids end in the same corners: halfway between where each puts them.
     corners = [(upper.points[0] + lower.points[0]) / 2, (upper.points[-1] + lower.points[-1]) / 2]
-    lids = [replace(lid, points=_pinned(lid.points, corners)) for lid in (upper, lower)]
+    lids = [replace(lid, points=pinned(lid.points, corners)) for lid in (upper, lower)]
     outline = np.vstack([lids[0].points, lids[1].points[-2:0:-1]])
     eye = replace(
         found[sided("eye", side_name)],
@@ -153,37 +131,6 @@ def _eye(frame: Frame, side_name: str, found: dict[str, Feature]) -> dict[str, F
     )
     iris = found[sided("iris", side_name)]
     return {lid.name: lid for lid in lids} | {eye.name: eye, iris.name: _iris(frame, iris, outline)}
-
-
-def _mouth(frame: Frame, found: dict[str, Feature]) -> dict[str, Feature]:
-    """The mouth line by its darkness, the corners by where it ends, the lips' edges tied to the corners."""
-    changed: dict[str, Feature] = {}
-    line = found.get("mouth line")
-    if line is not None:
-        line = _with(line, snap(frame.lab, line.points, PUPILS, look_for="dark line"))
-        middle = line.points
-    else:
-        upper, lower = found["lower edge of the upper lip"].points, found["upper edge of the lower lip"].points
-        middle = (_resampled(upper, 48) + _resampled(lower, 48)) / 2
-    half = 0.012 * PUPILS
-    grow = [end_along(frame.lab, way, PUPILS, half, 0.04, 0.8) for way in (middle[::-1], middle)]
-    corners = [_to_length(middle, grow[0], grow[1])[i] for i in (0, -1)]
-    if line is not None:
-        changed[line.name] = replace(line, points=_to_length(line.points, *grow))
-    for name in ("upper lip edge", "lower lip edge", "lower edge of the upper lip", "upper edge of the lower lip"):
-        if name in found:
-            changed[name] = replace(found[name], points=_pinned(found[name].points, corners))
-    for side_name, corner in zip(SIDES, corners, strict=True):
-        name = sided("mouth corner", side_name)
-        changed[name] = replace(found[name], points=corner[None], sigma_px=_sigma(found[name]))
-    return changed
-
-
-def _pinned(points: np.ndarray, ends: list[np.ndarray]) -> np.ndarray:
-    """The curve with its ends moved to ``ends``, the move fading out over a fifth of its length from either end."""
-    t = np.linspace(0, 1, len(points))
-    first, last = np.clip(1 - t / 0.2, 0, 1)[:, None], np.clip(1 - (1 - t) / 0.2, 0, 1)[:, None]
-    return points + first * (ends[0] - points[0]) + last * (ends[1] - points[-1])
 
 
 def _iris(frame: Frame, iris: Feature, lids: np.ndarray) -> Feature:
