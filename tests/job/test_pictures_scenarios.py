@@ -212,6 +212,27 @@ def test_9_the_sitters_sides_rename_parts_but_not_directions(face):
     assert said[0].startswith("Move the sitter's left brow 3.5 mm left")
 
 
+# ---------------------------------------------------------------- 10: eyes only so far
+
+
+@pytest.mark.parametrize("moved_mm", [0.0, -3.0])
+def test_10_eyes_only_are_judged_and_nothing_else(face, moved_mm):
+    """Eyes and brows are drawn, nothing else: the list is about them at most, and says what is not judged."""
+    warp = mistakes.moved(face.scene, (mistakes.eye("left"), (0.0, moved_mm * face.px))) if moved_mm else None
+    report = check(face.pixels, taken(drawn(face, warp, "partial")).pixels)
+    said = texts(report)
+    assert len(said) == bool(moved_mm)
+    if moved_mm:
+        assert said[0].startswith("Lower the eye on the left ")
+        # The amount within half a millimetre, as scenario 2 asks.
+        assert report.corrections[0].move_mm == pytest.approx((0.0, -moved_mm), abs=0.5)
+    judged = {each.name for each in report.features if each.found}
+    assert {"eye on the left", "eye on the right"} <= judged
+    assert all(any(word in name for word in ("eye", "lid", "iris", "brow")) for name in judged)
+    assert {"chin", "mouth line", "hairline"} <= {each.feature for each in report.not_judged}
+    assert CLOSE_ENOUGH not in render(report)
+
+
 # ---------------------------------------------------------------- what can't be compared
 
 

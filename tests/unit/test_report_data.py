@@ -155,6 +155,15 @@ def test_without_mm_the_trust_is_a_share():
     assert report_to_dict(report(sheet=unknown))["sheet"]["trust_mm"] is None
 
 
+def test_what_is_good_is_named_by_the_sitters_sides_too():
+    names = {"handle on the left": "the jug's right handle"}
+    values = {"good": ("handle on the left", "spout on the right", "rim"), "sitter_names": names}
+    assert "Good already: the jug's right handle, spout on the right of the paper, rim." in render(
+        report(sides="sitter", **values)
+    )
+    assert "Good already: handle on the left, spout on the right, rim." in render(report(**values))
+
+
 def test_the_line_ups_remark_is_told():
     lineup = LineUp("eyes", 0.16, 0.0, (0.0, 0.0), (), "By eyes the rest looks wrong.")
     assert "By eyes the rest looks wrong." in render(report(lineup=lineup))
