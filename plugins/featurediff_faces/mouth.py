@@ -1,8 +1,8 @@
 """The mouth's corners and what is tied to them: the line between the lips and the edges of the lips.
 
 The model puts the corners about 2 % of the pupil distance too high. On the picture the dark line between the lips is followed
-outwards until it fades: that is how far out a corner lies. How high it lies is less clear from the line, because the upper lip and the
-fold above it are in shade; there the lips' colour decides, or in a grey picture the middle between the lips' edges.
+outwards until it fades: that is how far out a corner lies. How high it lies is less clear from the line, because the upper lip
+and the fold above it are in shade; there the lips' colour decides, or in a grey picture the middle between the lips' edges.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SIGMA_LINE = 0.01
 SIGMA_CORNER, SIGMA_CORNER_UNCLEAR, SIGMA_CORNER_HIDDEN = 0.014, 0.02, 0.03
 FADE = 4.0  # units of L* - a* by which the line must be darker or redder than the skin beyond it
 ROUNDED = 0.07  # of the length of a lip's edge over which it turns to the corner
-RED = 4.0  # a* by which the lips' corner must be redder than the skin above and below it
+RED = 1.0  # a* by which the lips' corner must be redder than the skin above and below it
 BAND = 0.05  # how far above and below the line the lips' colour is compared with skin
 LIP_EDGES = ("upper lip edge", "lower lip edge")
 OPEN_EDGES = ("lower edge of the upper lip", "upper edge of the lower lip")
@@ -52,7 +52,7 @@ def mouth(frame: Frame, found: dict[str, Feature]) -> dict[str, Feature]:
     corners, cuts = [], []
     for way, side_name in zip((path, path[::-1]), SIDES, strict=True):
         models = found[sided("mouth corner", side_name)].points[0]
-        cut = _fades_at(frame, way) if followed.found else None
+        cut = _fades_at(frame, way)
         if cut is not None and np.hypot(*(way[cut] - models)) > FARTHEST * PUPILS:
             cut = None
         corners.append(_corner(frame, way[cut], edges) if cut is not None else Corner(models, SIGMA_CORNER_HIDDEN * PUPILS))
@@ -110,10 +110,12 @@ def _fades_at(frame: Frame, way: np.ndarray) -> int | None:
 def _corner(frame: Frame, end: np.ndarray, edges: list[np.ndarray]) -> Corner:
     """The corner at the end of the line, with its height from the lips themselves. ``edges``: the lips' upper and lower edge."""
     inward = np.sign(edges[0][:, 0].mean() - end[0])
-    between = _middle_of(edges, end[0] + inward * 0.05 * PUPILS)
+    # The middle between the lips' edges, carried on from a little further in: a smile turns the corners up.
+    near, far = (_middle_of(edges, end[0] + inward * back * PUPILS) for back in (0.04, 0.08))
+    between = 2 * near - far
     red = _red_at(frame, end)
     height = between if red is None else end[1] + red
-    agree = red is not None and abs(between - height) < 0.015 * PUPILS
+    agree = red is not None and abs(between - height) < 0.02 * PUPILS
     return Corner(np.array([end[0], height]), (SIGMA_CORNER if agree else SIGMA_CORNER_UNCLEAR) * PUPILS)
 
 
