@@ -71,9 +71,20 @@ def register(subject: Subject, reference: np.ndarray, drawing: np.ndarray, guess
             "The drawing agrees with the mirror image of the reference, not with the reference itself.",
             "Flip the reference picture left to right (or undo the flip), then compare again.",
         )
+    if best is None or best.score < CONVINCING:
+        _refuse_upside_down(subject, reference, drawing, best)
     if best is None or best.score < ENOUGH:
         raise unlike()
     return best
+
+
+def _refuse_upside_down(subject: Subject, reference: np.ndarray, drawing: np.ndarray, best: Registration | None) -> None:
+    """Raise RegistrationError when the drawing fits better upside down; asked only when it fits poorly as it is."""
+    turned = _best(subject, reference, np.ascontiguousarray(drawing[::-1, ::-1]), [])
+    if turned is not None and turned.score >= max(ENOUGH, (best.score if best else 0.0) + MIRRORED_MARGIN):
+        raise RegistrationError(
+            "The drawing lies upside down in its photograph.", "Turn the photograph by 180 degrees, then compare again."
+        )
 
 
 def unlike() -> RegistrationError:

@@ -252,3 +252,8 @@ def test_a_blank_sheet_is_refused(face):
     blank = drawn(face, only=("no such curve",))
     with pytest.raises(RegistrationError, match="does not look like the reference"):
         check(face.pixels, taken(blank).pixels)
+
+
+def test_an_upside_down_photograph_is_told(face, low_brow):
+    with pytest.raises(RegistrationError, match="upside down"):
+        check(face.pixels, np.ascontiguousarray(low_brow.photo.pixels[::-1, ::-1]))
