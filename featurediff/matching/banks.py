@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.channels import CHANNELS, edge_channels
+from featurediff.matching.channels import at_orientation, edge_layers
 from featurediff.matching.correlate import Field, make_field
 from featurediff.matching.frame import Frame
 from featurediff.matching.tuning import Tuning
@@ -24,7 +24,7 @@ CLEAR_EDGE = 0.6
 
 @dataclass(frozen=True)
 class Bank:
-    """``field``: the channels to cut templates from; ``grain`` px: their correlation length."""
+    """``field``: what templates are cut from; ``grain`` px: its correlation length."""
 
     name: str
     field: Field
@@ -32,8 +32,8 @@ class Bank:
 
 
 def field_of(grey: np.ndarray, size: float, tuning: Tuning) -> Field:
-    """Edge channels of a picture (h, w) in the frame, at the scale that suits a subject of ``size`` px."""
-    return make_field(edge_channels(grey, tuning.derivative * size, tuning.spread * size, tuning.contrast * size))
+    """Edge strength of a picture (h, w) in the frame, at the scale that suits a subject of ``size`` px."""
+    return make_field(edge_layers(grey, tuning.derivative * size, tuning.spread * size, tuning.contrast * size))
 
 
 def tone_bank(grey: np.ndarray, frame: Frame, tuning: Tuning) -> Bank:
@@ -65,10 +65,10 @@ def edge_support(field: Field, curve: np.ndarray, closed: bool) -> np.ndarray:
     """How clearly the picture has an edge along a curve (n, 2) frame px, at each point, 0..1."""
     normal = geometry.normals(curve, closed)
     angle = 2 * np.arctan2(normal[:, 1], normal[:, 0])
-    channel = np.round(angle / (2 * np.pi / CHANNELS)).astype(int) % CHANNELS
     rows = np.clip(np.round(curve[:, 1]).astype(int), 0, field.layers.shape[0] - 1)
     columns = np.clip(np.round(curve[:, 0]).astype(int), 0, field.layers.shape[1] - 1)
-    return np.clip(field.layers[rows, columns, channel] / CLEAR_EDGE, 0.0, 1.0)
+    strength = at_orientation(field.layers[rows, columns].T, angle)
+    return np.clip(strength / CLEAR_EDGE, 0.0, 1.0)
 
 
 def mixed_bank(tone: Bank, line: Bank) -> Bank:

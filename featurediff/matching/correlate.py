@@ -1,4 +1,4 @@
-"""Weighted zero-mean normalised correlation of a template with a field of edge channels."""
+"""Weighted zero-mean normalised correlation of a template with a field of oriented edge strength."""
 
 from __future__ import annotations
 
@@ -7,15 +7,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from featurediff.matching.channels import CHANNELS
+
 # Points (n, 2) in frame px, and whether the last joins the first.
 Curve = tuple[np.ndarray, bool]
 
 
 @dataclass(frozen=True)
 class Field:
-    """Edge channels of one picture in the frame, with the sums that normalisation needs.
+    """Edge strength of one picture in the frame, with the sums that normalisation needs.
 
-    ``layers`` (h, w, K): the channels; ``sums`` (h, w, 2): their sum and sum of squares over the channels.
+    ``layers`` (h, w, 5): its Fourier layers over orientation; ``sums`` (h, w, 2): sum and sum of squares over the orientations.
     """
 
     layers: np.ndarray
@@ -24,7 +26,7 @@ class Field:
 
 @dataclass(frozen=True)
 class Template:
-    """A weighted cut-out of the reference's channels around a curve.
+    """A weighted cut-out of the reference's layers around a curve.
 
     ``kernel`` (h, w, K): weight times zero-mean value; ``weight`` (h, w); ``corner`` (x, y): frame px of its top left px;
     ``norm``: its own weighted length; ``samples``: number of independent looks it takes, for the uncertainty.
@@ -37,11 +39,11 @@ class Template:
     samples: float
 
 
-def make_field(channels: np.ndarray) -> Field:
-    """A `Field` from (K, h, w) channels."""
-    layers = np.ascontiguousarray(np.moveaxis(channels, 0, 2))
-    sums = np.stack([layers.sum(2), np.einsum("hwk,hwk->hw", layers, layers)], 2)
-    return Field(layers, np.ascontiguousarray(sums))
+def make_field(layers: np.ndarray) -> Field:
+    """A `Field` from (5, h, w) Fourier layers."""
+    # Only the steady layer has a mean over orientation; the sum over the orientations is its own.
+    sums = cv2.merge([CHANNELS**0.5 * layers[0], np.einsum("khw,khw->hw", layers, layers)])
+    return Field(cv2.merge(list(layers)), sums)
 
 
 def half_field(field: Field) -> Field:
@@ -78,17 +80,19 @@ def curve_weight(curves: list[Curve], sigma: float, shape: tuple[int, int]) -> t
 
 
 def cut_template(field: Field, curves: list[Curve], sigma: float, grain: float) -> Template | None:
-    """Template of the reference's channels around ``curves`` (frame px); None where it would leave the frame or is blank.
+    """Template of the reference's layers around ``curves`` (frame px); None where it would leave the frame or is blank.
 
-    ``grain`` px: the correlation length of the channels (their blur), which sets the number of independent samples.
+    ``grain`` px: the correlation length of the layers (their blur), which sets the number of independent samples.
     """
     weight, (x, y) = curve_weight(curves, sigma, field.layers.shape[:2])
     if weight.size == 0 or not weight.any():
         return None
     values = field.layers[y : y + weight.shape[0], x : x + weight.shape[1]]
-    total = float(weight.sum()) * values.shape[2]
-    mean = float((weight * values.sum(2)).sum()) / total
-    centred = values - mean
+    total = float(weight.sum()) * CHANNELS
+    summed = field.sums[y : y + weight.shape[0], x : x + weight.shape[1], 0]
+    mean = float((weight * summed).sum()) / total
+    centred = values.copy()
+    centred[..., 0] -= CHANNELS**0.5 * mean
     kernel = weight[..., None] * centred
     norm = float(np.sqrt((kernel * centred).sum()))
     if norm < 1e-3 * np.sqrt(total):
@@ -116,10 +120,9 @@ def score_map(template: Template, field: Field, centre: tuple[float, float], rad
     window = np.s_[y0 + top : y0 + bottom + height - 1, x0 + left : x0 + right + width - 1]
     product = cv2.matchTemplate(np.ascontiguousarray(field.layers[window]), template.kernel, cv2.TM_CCORR)
     sums = np.ascontiguousarray(field.sums[window])
-    channels = field.layers.shape[2]
     first = cv2.matchTemplate(np.ascontiguousarray(sums[..., 0]), template.weight, cv2.TM_CCORR)
     second = cv2.matchTemplate(np.ascontiguousarray(sums[..., 1]), template.weight, cv2.TM_CCORR)
-    total = float(template.weight.sum()) * channels
+    total = float(template.weight.sum()) * CHANNELS
     variance = np.maximum(second - first * first / total, 1e-6 * total)
     out[top:bottom, left:right] = product / (template.norm * np.sqrt(variance))
     return out

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.channels import edge_channels
+from featurediff.matching.channels import edge_layers
 from featurediff.matching.frame import warp_into
 from featurediff.records import Subject
 
@@ -29,7 +29,7 @@ def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -
     """
     shrink = LONG_SIDE / max(drawing.shape)
     small = cv2.resize(drawing, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    layers = _four(edge_channels(small, 1.0, 1.2, 0.04 * LONG_SIDE))
+    layers = _four(edge_layers(small, 1.0, 1.2, 0.04 * LONG_SIDE))
     energy = np.einsum("khw->hw", layers**2)
     pad = int(0.35 * LONG_SIDE)
     layers = np.stack([np.pad(layer, pad) for layer in layers]).astype(np.float32)
@@ -57,11 +57,9 @@ def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -
     return _unlike(sorted(found, key=lambda f: -f[0]), subject)
 
 
-def _four(channels: np.ndarray) -> np.ndarray:
-    """Eight orientations summed to four zero-mean ones: what a search this coarse can tell apart."""
-    merged = channels + 0.5 * (np.roll(channels, 1, 0) + np.roll(channels, -1, 0))
-    four = merged[::2]
-    return four - four.mean(0)
+def _four(layers: np.ndarray) -> np.ndarray:
+    """Four waves over orientation without their mean: what a search this coarse can tell apart."""
+    return layers[1:]
 
 
 def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) -> tuple | None:
@@ -75,12 +73,12 @@ def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) ->
     if min(shape) < 12 or not np.isfinite(centre).all():
         return None
     grey = warp_into(reference, matrix, shape)
-    channels = _four(edge_channels(grey, 1.0, 1.2, 0.04 * LONG_SIDE))
+    channels = _four(edge_layers(grey, 1.0, 1.2, 0.04 * LONG_SIDE))
     lines = np.zeros(shape, np.uint8)
     for feature in subject.features:
         points = np.round(geometry.apply(matrix, feature.points) * 16).astype(np.int32)
         cv2.polylines(lines, [points.reshape(-1, 1, 2)], feature.closed, 255, 1, cv2.LINE_AA, 4)
-    drawn = _four(edge_channels(1.0 - lines.astype(np.float32) / 255, 1.0, 1.2, 0.04 * LONG_SIDE))
+    drawn = _four(edge_layers(1.0 - lines.astype(np.float32) / 255, 1.0, 1.2, 0.04 * LONG_SIDE))
     near = cv2.GaussianBlur(lines.astype(np.float32) / 255, (0, 0), 2.0)
     mask = np.minimum(near / 0.1, 1.0)
     return ((0.5 * channels + drawn) * mask).astype(np.float32), mask.astype(np.float32), matrix
