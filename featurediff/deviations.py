@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from featurediff.geometry import apply, normals, similarity_matrix
+from featurediff.geometry import apply, normals
+from featurediff.lineup import class_limit, matrix_of
 from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject
 from featurediff.settings import Settings, Tolerances
 from featurediff.sheet.trust import sigma_at
@@ -128,7 +129,7 @@ def deviations(
 def feature_results(subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet) -> tuple[FeatureResult, ...]:
     """What is known of every feature of the subject after line-up, along the paper's axes."""
     by_name = {each.feature: each for each in located}
-    matrix = similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
+    matrix = matrix_of(lineup)
     results = []
     for feature in subject.features:
         each = by_name.get(feature.name)
@@ -163,7 +164,7 @@ def compare(
 ) -> tuple[Compared, ...]:
     """Every found feature beside its lined-up reference, with its measures."""
     frame = frame_of(subject, lineup, settings)
-    matrix = similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
+    matrix = matrix_of(lineup)
     by_name = {each.feature: each for each in located}
     inside = apply(matrix, np.asarray(subject.region, float)).mean(0)
     found = []
@@ -175,13 +176,6 @@ def compare(
             if compared is not None:
                 found.append(compared)
     return tuple(found)
-
-
-def class_limit(tolerances: Tolerances, name: str, size: float, unit: str) -> float:
-    """The limit of tolerance class ``name`` for a subject of ``size`` sheet units; floors in mm hold only on a sheet in mm."""
-    group = getattr(tolerances, name, tolerances.B)
-    floor = group.floor_mm if unit == "mm" else 0.0
-    return max(floor, group.percent / 100.0 * size)
 
 
 # ---------------------------------------------------------------- one feature

@@ -13,7 +13,7 @@ import numpy as np
 from featurediff import geometry
 from featurediff.errors import CallError, RegistrationError
 from featurediff.naming import did_you_mean
-from featurediff.records import Feature, LineUp, Located, Subject
+from featurediff.records import Feature, LineUp, Located, Subject, under
 from featurediff.settings import Settings, Tolerances
 
 # Beyond this many tolerances a feature is simply wrong; how much more does not matter to the line-up.
@@ -55,11 +55,11 @@ def matrix_of(lineup: LineUp) -> np.ndarray:
     return geometry.similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm)
 
 
-def class_limit(tolerances: Tolerances, name: str, size_mm: float, floors: bool = True) -> float:
-    """Limit in mm of tolerance class ``name`` for a subject of ``size_mm``; without ``floors`` when no mm are known."""
-    limit = getattr(tolerances, name)
-    relative = limit.percent / 100 * size_mm
-    return max(limit.floor_mm, relative) if floors else relative
+def class_limit(tolerances: Tolerances, name: str, size: float, unit: str) -> float:
+    """The limit of tolerance class ``name`` for a subject of ``size`` sheet units; floors in mm hold only on a sheet in mm."""
+    group = getattr(tolerances, name, tolerances.B)
+    floor = group.floor_mm if unit == "mm" else 0.0
+    return max(floor, group.percent / 100.0 * size)
 
 
 def check_rule(subject: Subject, rule: str) -> None:
@@ -87,7 +87,7 @@ def chosen_features(subject: Subject, rule: str) -> list[tuple[Feature, ...]]:
 
 
 def _under(subject: Subject, part: str) -> tuple[Feature, ...]:
-    return tuple(f for f in subject.features if f.part == part or f.part.startswith(part + "/"))
+    return tuple(f for f in subject.features if under(f.part, part))
 
 
 def _through(subject: Subject, found: dict[str, Located], sets: list[tuple[Feature, ...]], rule: str) -> np.ndarray:
@@ -112,7 +112,7 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
         place = found.get(feature.name)
         if place is None:
             continue
-        limit = class_limit(settings.tolerances, feature.tolerance, size_mm)
+        limit = class_limit(settings.tolerances, feature.tolerance, size_mm, "mm")
         importance = settings.importance.get(feature.name, feature.importance)
         picks = _pick(feature)
         normal = geometry.normals(feature.points, feature.closed) if feature.slides else None

@@ -151,6 +151,11 @@ class Pair:
     width: bool = False
 
 
+def under(part: str, prefix: str) -> bool:
+    """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
+    return part == prefix or part.startswith(prefix.rstrip("/") + "/")
+
+
 @dataclass(frozen=True)
 class NotJudged:
     """A feature of the vocabulary that is left out, and why, in words for the artist."""

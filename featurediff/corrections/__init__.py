@@ -9,7 +9,8 @@ import numpy as np
 from featurediff.corrections import arrows, checks, explain, rank, words
 from featurediff.corrections.items import Item, to_items
 from featurediff.deviations import Compared, compare, frame_of
-from featurediff.geometry import similarity_matrix, split_similarity
+from featurediff.geometry import split_similarity
+from featurediff.lineup import matrix_of
 from featurediff.records import Correction, LineUp, Located, Sheet, Subject
 from featurediff.settings import Settings
 
@@ -49,7 +50,7 @@ def refine_lineup(subject: Subject, located: tuple[Located, ...], lineup: LineUp
     if not compared:
         return lineup
     shift = explain.explain(subject, compared, frame, sheet, settings).shift
-    scale, turn, move = split_similarity(shift @ similarity_matrix(lineup.scale, lineup.turn_deg, lineup.move_mm))
+    scale, turn, move = split_similarity(shift @ matrix_of(lineup))
     return replace(lineup, scale=scale, turn_deg=turn, move_mm=move)
 
 

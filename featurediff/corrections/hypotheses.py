@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from featurediff.deviations import Compared, Frame, ellipse_axes
-from featurediff.records import Feature, Group, Pair, Subject
+from featurediff.records import Feature, Group, Pair, Subject, under
 
 # What one sentence costs, in units of "one plain statement".
 COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
@@ -123,11 +123,6 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
     for index, each in enumerate(compared):
         _add_own(builder, index, each)
     return builder.hypotheses, np.column_stack(builder.fields)
-
-
-def under(part: str, prefix: str) -> bool:
-    """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
-    return part == prefix or part.startswith(prefix.rstrip("/") + "/")
 
 
 # ---------------------------------------------------------------- the whole

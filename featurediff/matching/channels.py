@@ -25,9 +25,7 @@ def edge_layers(grey: np.ndarray, sigma: float, spread: float, contrast_window: 
     ``grey`` (h, w) float32. ``sigma`` px: scale of the derivative. ``spread`` px: blur of the result, the tolerance for wobble.
     ``contrast_window`` px: over which the local contrast is taken. Returns (5, h, w) float32; see `at_orientation`.
     """
-    smooth = cv2.GaussianBlur(np.ascontiguousarray(grey, np.float32), (0, 0), sigma)
-    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx, gy = gradient(grey, sigma)
     strength = cv2.magnitude(gx, gy)
     strength /= local_contrast(strength, contrast_window)
     # The double angle makes opposite gradient directions equal.
@@ -39,6 +37,12 @@ def edge_layers(grey: np.ndarray, sigma: float, spread: float, contrast_window: 
     for k, (weight, wave) in enumerate(((_FIRST, cos2), (_FIRST, sin2), (_SECOND, cos4), (_SECOND, sin4)), start=1):
         layers[k] = cv2.GaussianBlur(strength * weight * wave, (0, 0), spread)
     return layers
+
+
+def gradient(grey: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives along x and y (h, w) float32, per px, of a picture (h, w) smoothed by ``sigma`` px."""
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(grey, np.float32), (0, 0), sigma)
+    return cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
 
 
 def at_orientation(layers: np.ndarray, double_angle: np.ndarray | float) -> np.ndarray:

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
+from featurediff.matching.channels import gradient
 from featurediff.matching.tuning import FINE
 
 # On simulated sheets blank paper shows 1.2-1.7 and the faintest pencil 2.7 and more.
@@ -44,7 +45,5 @@ def ink_along(ink: np.ndarray, curve: np.ndarray, closed: bool, step: float) -> 
 
 
 def _strength(grey: np.ndarray, size: float) -> np.ndarray:
-    smooth = cv2.GaussianBlur(np.ascontiguousarray(grey, np.float32), (0, 0), FINE.derivative * size)
-    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx, gy = gradient(grey, FINE.derivative * size)
     return gx * gx + gy * gy

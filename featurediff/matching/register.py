@@ -20,7 +20,7 @@ from featurediff.matching.frame import Frame, make_frame, warp_into
 from featurediff.matching.search import search_sheet
 from featurediff.matching.tuning import COARSE
 from featurediff.matching.units import split
-from featurediff.records import Guess, Subject
+from featurediff.records import Guess, Subject, under
 
 SIZE = 150.0
 RADII = (0.11, 0.075, 0.05)
@@ -39,13 +39,11 @@ BEST_PART = 0.3
 
 @dataclass(frozen=True)
 class Registration:
-    """``matrix`` (3, 3): reference px -> px of the drawing's picture. ``score``: agreement 0..1. ``source``: whose idea it was.
-    ``bank``: the name of the template bank that fitted best."""
+    """``matrix`` (3, 3): reference px -> px of the drawing's picture. ``score``: agreement 0..1. ``source``: whose idea it is."""
 
     matrix: np.ndarray
     score: float
     source: str
-    bank: str
 
 
 @dataclass(frozen=True)
@@ -121,7 +119,7 @@ def parts_to_search(subject: Subject) -> list[Subject]:
     """Blocks that may be all that is drawn so far: the subject reduced to each, the weightiest first, two at most."""
     found: dict[tuple[str, ...], tuple[float, Subject]] = {}
     for group in subject.groups:
-        features = tuple(f for f in subject.features if f.part == group.part or f.part.startswith(group.part + "/"))
+        features = tuple(f for f in subject.features if under(f.part, group.part))
         if len(features) < 4:
             continue
         points = np.vstack([f.points for f in features])
@@ -182,9 +180,9 @@ def _confirm(coarse: _Coarse, drawing: np.ndarray, matrix: np.ndarray, source: s
     """Refine an idea (reference px -> drawing px) and score it; None when it leads nowhere."""
     frame = coarse.frame
     scale0 = geometry.split_similarity(matrix)[0]
-    best, names = None, list(coarse.probes)
+    score, names = np.inf, list(coarse.probes)
     for radius in RADII:
-        if best is not None and best.score < to_beat - HOPE:
+        if score < to_beat - HOPE:
             break
         to_frame = frame.from_reference @ np.linalg.inv(matrix)
         field = tone_bank(warp_into(drawing, to_frame, frame.shape), frame, COARSE).field
@@ -192,11 +190,10 @@ def _confirm(coarse: _Coarse, drawing: np.ndarray, matrix: np.ndarray, source: s
         rounds = [_look(coarse.probes[name], field, radius * SIZE, name) for name in names]
         step, score, name = max(rounds, key=lambda r: r[1])
         names = [name]
-        best = Registration(matrix, score, source, name)
         matrix = back @ step @ frame.from_reference
         if not 0.6 < geometry.split_similarity(matrix)[0] / scale0 < 1.7:
             return None
-    return Registration(matrix, best.score, source, best.bank) if best else None
+    return Registration(matrix, score, source)
 
 
 def _look(probes: list[_Probe], field, radius: float, name: str) -> tuple[np.ndarray, float, str]:

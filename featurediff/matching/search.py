@@ -18,7 +18,6 @@ LONG_SIDE = 220.0
 SIZES = np.geomspace(0.22, 1.0, 16)
 TURNS = (-16.0, -12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0, 16.0)
 KEEP = 6
-MODEL_SIZE = 160.0
 
 
 def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -> list[np.ndarray]:

@@ -20,8 +20,6 @@ NOSE_BASE_MIDDLE = 2
 BRIDGE = (168, 6, 197, 195, 5, 4)
 NOSE_BASE = (98, 97, 2, 326, 327)
 UPPER_LIP_MIDDLE = 0
-# Stable points for turns and sizes: eye corners, nose root and base, mouth corners.
-SKELETON = (33, 133, 362, 263, 168, 2, 61, 291)
 
 
 @dataclass(frozen=True)
