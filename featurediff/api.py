@@ -18,10 +18,13 @@ from featurediff.records import (
     Gap,
     Group,
     Guess,
+    Junction,
     Located,
+    Meeting,
     NotJudged,
     Pair,
     Picture,
+    Row,
     Subject,
 )
 
@@ -36,10 +39,13 @@ __all__ = [
     "Gap",
     "Group",
     "Guess",
+    "Junction",
     "Located",
+    "Meeting",
     "NotJudged",
     "Pair",
     "Picture",
+    "Row",
     "Subject",
     "SubjectError",
     "hookimpl",
@@ -57,6 +63,13 @@ class Detector:
     title: str = ""
     judges: tuple[str, ...] = ()
     api_version: int = API_VERSION
+
+    def prepare(self, picture: Picture, settings: Mapping[str, Any]) -> Picture:
+        """The reference as the artist means it, where that differs from the photograph (leaning verticals straightened, say).
+
+        All that follows takes the returned picture for the reference. Default: the picture as it is.
+        """
+        return picture
 
     def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
         """Find the subject on the reference picture.

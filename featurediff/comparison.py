@@ -89,6 +89,7 @@ def compare(
     squared = square(drawing_picture, paper, resolution)
     graphite = marks(squared)
     clock.lap("square")
+    reference_picture = detector.prepare(reference_picture, settings.detector)
     found = detector.find(reference_picture, settings.detector)
     check_rule(found, settings.lineup.rule)
     clock.lap("detector")

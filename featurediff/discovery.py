@@ -250,7 +250,7 @@ def _check(detector: Any, plugin: str) -> None:
         raise DetectorError(
             f"{plugin}: {HOOK} returned the class {detector.__name__}; hand over an object: {detector.__name__}()."
         )
-    for method in ("find", "guess", "close"):
+    for method in ("find", "guess", "prepare", "close"):
         if not callable(getattr(detector, method, None)):
             raise DetectorError(f"{plugin}: {kind} has no method '{method}'.", "Derive it from featurediff.api.Detector.")
     if getattr(type(detector), "find", None) is Detector.find:

@@ -79,7 +79,7 @@ class Feature:
     ``name``: plain words, side last and the picture's: "brow on the left". Unique within a subject.
     ``part``: place on the parts tree, "head/eyes/left/brow".
     ``kind``: "point", "curve", "segment" or "ellipse". ``points`` (n, 2) in reference px: one point, the curve from one
-    end to the other, the two ends, or the ellipse's outline sampled in order. ``closed`` joins last to first.
+    end to the other, the two ends of a straight line, or the ellipse's outline sampled in order. ``closed`` joins last to first.
     ``measures``: what of it is judged: any of "across", "down", "width", "height", "tilt", "openness", "shape".
     ``tolerance``: class "A", "B" or "C"; ``importance`` 0..1; ``stage`` one of `STAGES`.
     ``sigma_px``: how well its own place on the reference is known; larger for estimated (hidden, bony) features.
@@ -151,6 +151,50 @@ class Pair:
     width: bool = False
 
 
+@dataclass(frozen=True)
+class Junction:
+    """A corner: straight features ("segment") whose ends lie in one place, so that lines drawn too long or too short still tell it.
+
+    ``ends``: two or more of (feature name, 0 for its first point or -1 for its last). ``label`` names it: "left outer corner, top".
+    """
+
+    label: str
+    ends: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Straight features that all aim at one point, a vanishing point.
+
+    ``label`` is what aims there ("lines that recede to the right"), ``members`` are their names. ``at`` (2,) is the point in
+    reference px, on the picture or far off it. ``level``: it lies on the eye level, so that its height is the eye level's.
+    ``carried``: names of further features that lie between the members and go with them (windows of that side).
+    """
+
+    label: str
+    members: tuple[str, ...]
+    at: np.ndarray
+    level: bool = True
+    carried: tuple[str, ...] = ()
+    stage: str = "proportion"
+
+
+@dataclass(frozen=True)
+class Row:
+    """Like things repeated along a line: the windows of a storey, columns of windows, storeys, posts.
+
+    ``label`` names them together ("windows of the first floor"), ``names`` one by one ("window 3 of the first floor").
+    ``items``: for each, in order from left to right or top to bottom, the names of the features that make it up.
+    ``direction``: "across" or "down", the subject's axis nearest to the row.
+    """
+
+    label: str
+    names: tuple[str, ...]
+    items: tuple[tuple[str, ...], ...]
+    direction: str
+    stage: str = "placement"
+
+
 def under(part: str, prefix: str) -> bool:
     """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
     return part == prefix or part.startswith(prefix.rstrip("/") + "/")
@@ -172,6 +216,8 @@ class Subject:
     ``axis_deg``: how far the subject's own vertical leans clockwise from the picture's (0 = upright).
     ``region`` (m, 2): a polygon around all that belongs to the subject, in reference px.
     ``top_label`` and ``bottom_label`` name its two ends when it leans ("crown", "chin"); "" reads "top" and "bottom".
+    ``numbered``: its features are known by numbers too, 1 for the first of ``features``, in texts and pictures, because their
+    names alone are not found at a glance.
     """
 
     features: tuple[Feature, ...]
@@ -186,6 +232,10 @@ class Subject:
     advice: tuple[Advice, ...] = ()
     top_label: str = ""
     bottom_label: str = ""
+    junctions: tuple[Junction, ...] = ()
+    meetings: tuple[Meeting, ...] = ()
+    rows: tuple[Row, ...] = ()
+    numbered: bool = False
 
     def feature(self, name: str) -> Feature:
         """The feature of that name. Raises KeyError."""

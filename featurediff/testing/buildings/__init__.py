@@ -1,0 +1,1 @@
+"""Invented buildings seen by a known camera: every edge exact."""
