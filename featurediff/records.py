@@ -195,6 +195,22 @@ class Row:
     stage: str = "placement"
 
 
+@dataclass(frozen=True)
+class Form:
+    """A form that is symmetric about an axis: it can lean, and its two sides can be uneven.
+
+    ``label`` names it ("jug"), all its features lie under ``part``. ``axis`` (2, 2) in reference px: its foot and its top.
+    ``left`` and ``right``: names of the features that bound it on either side. The picture's own axis and outline are the
+    target, not perfect symmetry.
+    """
+
+    label: str
+    part: str
+    axis: np.ndarray
+    left: tuple[str, ...] = ()
+    right: tuple[str, ...] = ()
+
+
 def under(part: str, prefix: str) -> bool:
     """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
     return part == prefix or part.startswith(prefix.rstrip("/") + "/")
@@ -235,6 +251,7 @@ class Subject:
     junctions: tuple[Junction, ...] = ()
     meetings: tuple[Meeting, ...] = ()
     rows: tuple[Row, ...] = ()
+    forms: tuple[Form, ...] = ()
     numbered: bool = False
 
     def feature(self, name: str) -> Feature:
