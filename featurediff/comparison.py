@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,22 @@ from featurediff.sheet.squaring import square
 # width does not help.
 WORKING_PX_PER_MM = 6.0
 LONGEST_SIDE_PX = 2400
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A report with what its pictures are made of.
+
+    ``squared`` (h, w, 3) uint8 RGB: the drawing seen square on, ``px_per_unit`` px to a sheet unit. ``reference`` (h, w, 3) uint8
+    RGB as the detector took it, ``subject`` what it found there, ``located`` where that is on the sheet.
+    """
+
+    report: Report
+    squared: np.ndarray
+    px_per_unit: float
+    reference: np.ndarray
+    subject: Subject
+    located: tuple[Located, ...]
 
 
 class Clock:
@@ -69,13 +85,13 @@ def check(
     Raises CallError for a wrong call and CompareError (PictureError, SheetError, SubjectError, RegistrationError) when the
     pictures can't be compared. Detectors and their models stay loaded between calls.
     """
-    return compare(reference, drawing, subject, sheet, scan, px_per_mm, lineup, sides, config, detector)[0]
+    return compare(reference, drawing, subject, sheet, scan, px_per_mm, lineup, sides, config, detector).report
 
 
 def compare(
     reference, drawing, subject=None, sheet=None, scan=False, px_per_mm=None, lineup=None, sides=None, config=None, detector=None
-) -> tuple[Report, np.ndarray, float]:
-    """`check`, and the squared drawing (h, w, 3) uint8 with its px per unit, for the report's picture."""
+) -> Comparison:
+    """`check`, with what the report's pictures are made of."""
     clock = Clock()
     settings = _settings(config, subject, sheet, scan, px_per_mm, lineup, sides)
     size_mm = parse_sheet(settings.sheet.size) if settings.sheet.size else None
@@ -104,7 +120,8 @@ def compare(
     clock.lap("line-up")
     report = _report(detector.name, found, located, placed, _with_advice(paper, graphite), settings)
     clock.lap("corrections")
-    return replace(report, seconds=clock.seconds), squared, resolution
+    report = replace(report, seconds=clock.seconds)
+    return Comparison(report, squared, resolution, reference_picture.pixels, found, located)
 
 
 def _settings(config, subject, sheet, scan, px_per_mm, lineup, sides) -> Settings:

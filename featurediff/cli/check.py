@@ -62,10 +62,10 @@ def compare(reference: str | Path, drawing: str | Path, settings: Settings, out:
 
     from featurediff.comparison import compare as run_comparison
 
-    report, squared, px_per_unit = run_comparison(reference, drawing, config=settings)
+    comparison = run_comparison(reference, drawing, config=settings)
     if folder is not None:
-        write_report(report, squared, px_per_unit, folder)
-    return report
+        write_report(comparison, folder)
+    return comparison.report
 
 
 def print_seconds(report: Report) -> None:

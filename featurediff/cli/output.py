@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 from featurediff.errors import CallError, FeaturediffError
 
 if TYPE_CHECKING:
-    import numpy as np
-
+    from featurediff.comparison import Comparison
     from featurediff.records import Report
 
 
@@ -48,13 +47,17 @@ def prepare_folder(out: str | Path) -> Path:
     return folder
 
 
-def write_report(report: Report, squared: np.ndarray, px_per_unit: float, folder: Path) -> None:
-    """Write report.json and report.png; ``squared`` (h, w, 3) uint8 is the drawing seen square on. Raises FeaturediffError."""
+def write_report(comparison: Comparison, folder: Path) -> None:
+    """Write report.json and report.png, and numbers.png where the subject's features are numbered. Raises FeaturediffError."""
+    from featurediff.report.numbers import draw_numbers
     from featurediff.report.picture import draw
 
+    report, subject = comparison.report, comparison.subject
     text = report_json(report) + "\n"
     write_atomically(folder / "report.json", lambda path: path.write_text(text, encoding="utf-8"))
-    write_atomically(folder / "report.png", lambda path: draw(report, squared, px_per_unit, path))
+    write_atomically(folder / "report.png", lambda path: draw(report, comparison.squared, comparison.px_per_unit, path))
+    if subject.numbered:
+        write_atomically(folder / "numbers.png", lambda path: draw_numbers(subject, comparison.reference, path))
 
 
 def write_atomically(path: Path, write: Callable[[Path], object]) -> None:

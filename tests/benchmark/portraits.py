@@ -111,7 +111,7 @@ def run(case: Case) -> Outcome:
     """Draw, photograph, compare, measure."""
     import cv2
 
-    from featurediff.comparison import compare
+    from featurediff.comparison import check
     from featurediff.discovery import load_detector
     from featurediff.errors import CompareError
     from featurediff.pictures import read_picture
@@ -143,7 +143,7 @@ def run(case: Case) -> Outcome:
     subject = detector.find(read_picture(scene.pixels), {})
     start = time.perf_counter()
     try:
-        report, _, _ = compare(scene.pixels, photo.pixels, "faces", sheet=case.sheet)
+        report = check(scene.pixels, photo.pixels, subject="faces", sheet=case.sheet)
     except CompareError as error:
         outcome.failure = str(error)
         return outcome

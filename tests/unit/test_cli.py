@@ -66,7 +66,7 @@ def stand_in(monkeypatch):
         seen.calls.append((reference, drawing, config))
         if isinstance(seen.result, BaseException):
             raise seen.result
-        return seen.result, None, 6.0
+        return types.SimpleNamespace(report=seen.result)
 
     module = types.ModuleType("featurediff.comparison")
     module.compare = compare
