@@ -40,6 +40,8 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
             "corrections.sides": arguments.sides,
         },
     )
+    if arguments.object:
+        settings = load_settings(settings, {"detector": {**settings.detector, "objects": list(arguments.object)}})
     if arguments.detector:
         from featurediff.discovery import load_detector_file
 

@@ -43,7 +43,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     )
     check.add_argument("reference", metavar="REFERENCE", help="the picture that is drawn from")
     check.add_argument("drawing", metavar="DRAWING", help="a photograph of the whole sheet")
-    check.add_argument("--subject", metavar="NAME", help="what is drawn: faces, ... (see 'featurediff subjects')")
+    check.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
     check.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
     check.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
     check.add_argument(
@@ -57,6 +57,13 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
         metavar="RULE",
         help="lay the reference on the drawing so that the fewest things need changing ('fewest', the default), by the 'eyes', "
         "or by two features: NAME,NAME",
+    )
+    check.add_argument(
+        "--object",
+        action="append",
+        metavar="NAME:X,Y,WIDTH,HEIGHT",
+        help="a thing on the reference and the box around it in px from the top left, for subjects made of several things; "
+        "may be given several times",
     )
     check.add_argument("--config", metavar="FILE", help="settings (YAML), or the name of a preset such as faces-a4")
     check.add_argument("--format", choices=("text", "json"), default="text", help="how to print the result (default: text)")

@@ -168,6 +168,16 @@ def test_options_and_file_reach_the_engine(stand_in, kites, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out) == {"schema": 1}
 
 
+def test_boxes_of_things_reach_the_detector_beside_its_other_settings(stand_in, kites, tmp_path):
+    (tmp_path / "my.yaml").write_text("detector: {wind: 3}\n")
+    boxes = ["--object", "jug:1,2,30,40", "--object", "pear:5,6,7,8"]
+    status = cli.main(
+        ["check", "r.jpg", "d.jpg", "--detector", str(kites), "--config", str(tmp_path / "my.yaml"), *boxes, "--format", "json"]
+    )
+    assert status == 0
+    assert stand_in.calls[0][2].detector == {"wind": 3, "objects": ["jug:1,2,30,40", "pear:5,6,7,8"]}
+
+
 def test_without_options_nothing_is_given(stand_in, kites):
     assert cli.main(["check", "r.jpg", "d.jpg", "--detector", str(kites), "--format", "json"]) == 0
     assert stand_in.calls[0][2] == replace(Settings(), subject="kites")
