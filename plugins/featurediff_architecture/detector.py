@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from featurediff.api import Detector, Picture, Subject, SubjectError
+from featurediff.errors import ConfigError
+
+SETTINGS = ("straighten_verticals",)
+# Fewer lines than these are no building.
+FEWEST = 4
 
 
 class ArchitectureDetector(Detector):
@@ -15,6 +20,70 @@ class ArchitectureDetector(Detector):
     title = "Buildings: outlines, verticals, receding lines, windows and their rhythm"
     judges = ("corners and verticals", "roof lines, sills and kerbs", "eye level", "windows and doors", "arches and domes")
 
+    def prepare(self, picture: Picture, settings: Mapping[str, Any]) -> Picture:
+        """The picture with its verticals straightened, when ``straighten_verticals`` is set."""
+        _check(settings)
+        if not settings.get("straighten_verticals", False):
+            return picture
+        from featurediff_architecture.directions import find_directions
+        from featurediff_architecture.segments import find_lines
+        from featurediff_architecture.straighten import straightened
+        from featurediff_architecture.working import working_copy
+
+        working = working_copy(picture.pixels)
+        return straightened(picture, find_directions(find_lines(working), working.size), working.scale)
+
     def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
-        """See `featurediff.api.Detector.find`."""
-        raise SubjectError(f"No building was found in '{picture.name}'.", "Choose a picture that shows one.")
+        """See `featurediff.api.Detector.find`.
+
+        Setting: ``straighten_verticals`` (see `prepare`). Raises `SubjectError` when hardly any lines of a building are found,
+        `ConfigError` for an unknown setting.
+        """
+        from featurediff_architecture.choose import candidates, choose, extent
+        from featurediff_architecture.classify import classify
+        from featurediff_architecture.clutter import find_ground
+        from featurediff_architecture.directions import find_directions
+        from featurediff_architecture.features import in_order, junctions, line_features, meetings
+        from featurediff_architecture.fronts import find_fronts
+        from featurediff_architecture.joints import find_joints
+        from featurediff_architecture.naming import name_lines
+        from featurediff_architecture.roles import roles
+        from featurediff_architecture.segments import find_lines
+        from featurediff_architecture.subject import assemble, building_size, lean_advice
+        from featurediff_architecture.working import working_copy
+
+        _check(settings)
+        working = working_copy(picture.pixels)
+        lines = find_lines(working)
+        directions = find_directions(lines, working.size)
+        found = candidates(lines, *classify(lines, directions), find_ground(working), working)
+        if len(found) < FEWEST:
+            raise _no_building(picture)
+        box = extent(found)
+        size, _ = building_size(box)
+        chosen = choose(found, size)
+        if len(chosen) < FEWEST:
+            raise _no_building(picture)
+        fronts = find_fronts(found, directions)
+        ends, joints = in_order(*find_joints(chosen.lines, size))
+        named = name_lines(roles(chosen, ends, joints, fronts, size), ends, fronts, box)
+        features = line_features(named, ends, joints, working)
+        meet = meetings(chosen, named, directions, working, lines)
+        return assemble(features, junctions(named, joints), meet, fronts, box, working, lean_advice(directions, box))
+
+
+def _no_building(picture: Picture) -> SubjectError:
+    return SubjectError(
+        f"Hardly any lines of a building were found in '{picture.name}'.",
+        "Choose a picture in which a building fills at least a third of the frame, sharp, and upright.",
+    )
+
+
+def _check(settings: Mapping[str, Any]) -> None:
+    """Raise `ConfigError` for a setting that this detector does not know or can't use."""
+    for name in settings:
+        if name not in SETTINGS:
+            raise ConfigError(f"detector: unknown setting '{name}' for architecture.", f"Known are: {', '.join(SETTINGS)}.")
+    straighten = settings.get("straighten_verticals", False)
+    if not isinstance(straighten, bool):
+        raise ConfigError(f"detector: straighten_verticals: is '{straighten}'.", "It takes true or false.")

@@ -15,9 +15,10 @@ LONG_SIDE = 1400
 
 @dataclass(frozen=True)
 class Working:
-    """``grey`` (h, w) float32 0..255 and ``colour`` (h, w, 3) float32 Lab of the working copy, ``gradient`` (h, w, 2) its slope
+    """``pixels`` (h, w, 3) uint8 RGB, ``grey`` (h, w) float32 0..255 and ``colour`` (h, w, 3) float32 Lab of the working copy, ``gradient`` (h, w, 2) its slope
     per px in x and y (Gaussian, sigma 1), ``scale``: working px per px of the picture."""
 
+    pixels: np.ndarray
     grey: np.ndarray
     colour: np.ndarray
     gradient: np.ndarray
@@ -45,7 +46,7 @@ def working_copy(pixels: np.ndarray, long_side: int = LONG_SIDE) -> Working:
         small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     colour = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab)
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    return Working(grey, colour, slopes(grey), scale)
+    return Working(small, grey, colour, slopes(grey), scale)
 
 
 def slopes(grey: np.ndarray) -> np.ndarray:

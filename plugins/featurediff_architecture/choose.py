@@ -1,0 +1,155 @@
+"""The few lines that a sketcher would draw, out of the many that are there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff_architecture.classify import LEFT, LEVEL, OTHER, RIGHT, SLOPE, VERTICAL
+from featurediff_architecture.clutter import Ground, beside_sky, tangled
+from featurediff_architecture.segments import Lines
+from featurediff_architecture.working import Working, sample
+
+# No more lines than these are told; windows, doors and arches come on top.
+AT_MOST = 24
+# A line counts from this share of the building's size on; a slope, or what stands against the sky, from the smaller one on.
+LONG_ENOUGH, SMALL_BUT_CLEAR = 0.14, 0.05
+# Lines nearer to each other than this share of the size, side by side, are one to the eye; a weaker one within the second
+# share is a moulding of the stronger.
+DOUBLE, MOULDING = 0.012, 0.045
+# What scores less than this share of the best tenth is left out.
+WEAK = 0.16
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Lines with what is known of each: ``kind`` and ``aim`` (see classify), ``sky`` (n, 2) share of sky on its left and right
+    hand, ``apart`` (n,) colour difference across it as a boundary, ``score`` (n,)."""
+
+    lines: Lines
+    kind: np.ndarray
+    aim: np.ndarray
+    sky: np.ndarray
+    apart: np.ndarray
+    score: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    def take(self, index: np.ndarray) -> Candidates:
+        """The candidates of ``index`` (numbers or a mask)."""
+        rest = (each[index] for each in (self.kind, self.aim, self.sky, self.apart, self.score))
+        return Candidates(self.lines.take(index), *rest)
+
+
+def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, working: Working) -> Candidates:
+    """Lines of buildings: those that follow one of the picture's directions, and slopes, outside tangles."""
+    keep = (kind != OTHER) & ~tangled(lines, ground, max(working.size))
+    lines, kind, aim = lines.take(keep), kind[keep], aim[keep]
+    blank = np.zeros(len(lines))
+    return Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), blank)
+
+
+def extent(found: Candidates) -> tuple[np.ndarray, np.ndarray]:
+    """Upper left and lower right corner of what the longer lines cover, the outer hundredths of their length left out."""
+    lines = found.lines
+    use = (found.kind != SLOPE) & (lines.length > 0.03 * float(np.hypot(*np.ptp(lines.ends.reshape(-1, 2), axis=0))))
+    use = use if use.any() else np.ones(len(lines), bool)
+    points = lines.ends[use].reshape(-1, 2)
+    weight = np.repeat(lines.length[use], 2)
+    return _quantile(points, weight, 0.01), _quantile(points, weight, 0.99)
+
+
+def choose(found: Candidates, size: float) -> Candidates:
+    """At most `AT_MOST` of the candidates, strongest first; ``size`` is the building's in px."""
+    found = _scored(found, size)
+    if not len(found):
+        return found
+    found = found.take(np.argsort(-found.score, kind="stable"))
+    floor = WEAK * float(np.sort(found.score)[-max(len(found) // 10, 1) :].mean())
+    kept: list[int] = []
+    for k in range(len(found)):
+        if len(kept) == AT_MOST or found.score[k] < floor:
+            break
+        if not any(_doubles(found, k, other, size) for other in kept):
+            kept.append(k)
+    return found.take(np.array(kept, int))
+
+
+def _quantile(points: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
+    out = np.zeros(2)
+    for axis in range(2):
+        order = np.argsort(points[:, axis])
+        total = np.cumsum(weight[order])
+        out[axis] = points[order, axis][min(np.searchsorted(total, share * total[-1]), len(order) - 1)]
+    return out
+
+
+def _apart(lines: Lines, working: Working) -> np.ndarray:
+    """(n,) difference in Lab of the strips 3 to 12 px off on both sides: large for the boundary between two surfaces."""
+    if not len(lines):
+        return np.zeros(0)
+    t = np.linspace(0.05, 0.95, 13)
+    on = lines.ends[:, :1] + t[None, :, None] * lines.vector[:, None]
+    strips = []
+    for sign in (-1.0, 1.0):
+        away = np.array([3.0, 6.0, 9.0, 12.0]) * sign
+        grid = on[:, :, None] + away[None, None, :, None] * lines.normal[:, None, None]
+        values = sample(working.colour, grid.reshape(len(lines), -1, 2))
+        strips.append(np.median(values, axis=1))
+    return np.linalg.norm(strips[1] - strips[0], axis=1)
+
+
+def _scored(found: Candidates, size: float) -> Candidates:
+    """Scores: long, covered by edges, a boundary, against the sky; repeated short lines (windows, railings) count little."""
+    lines = found.lines
+    share = lines.length / size
+    sky = np.abs(found.sky[:, 0] - found.sky[:, 1])
+    clear = (sky > 0.5) | (found.kind == SLOPE)
+    enough = share > np.where(clear, SMALL_BUT_CLEAR, LONG_ENOUGH)
+    step = np.clip(np.abs(lines.step) / 8.0, 0.3, 1.2)
+    apart = 0.5 + np.clip(found.apart / 25.0, 0.0, 1.0)
+    score = np.minimum(share, 1.2) ** 0.8 * step * apart * np.clip(lines.shown, 0.2, 1.0) * (1.0 + 1.2 * sky)
+    score /= 1.0 + 0.5 * np.maximum(_alike(found, size) - 2, 0)
+    score = np.where(found.kind == SLOPE, score * np.where(_founded(found, size), 1.0, 0.25), score)
+    return Candidates(lines, found.kind, found.aim, found.sky, found.apart, np.where(enough, score, 0.0))
+
+
+def _alike(found: Candidates, size: float) -> np.ndarray:
+    """(n,) how many other lines of the class are as long (within a sixth): a short line often repeated is part of a window."""
+    lines = found.lines
+    same = found.kind[:, None] == found.kind[None]
+    ratio = lines.length[:, None] / np.maximum(lines.length[None], 1e-9)
+    beside = np.hypot(*(lines.middle[:, None] - lines.middle[None]).transpose(2, 0, 1)) < 1.2 * size
+    count = (same & beside & (np.abs(np.log(ratio)) < 0.16)).sum(1) - 1
+    return np.where(lines.length < 0.3 * size, count, 0)
+
+
+def _founded(found: Candidates, size: float) -> np.ndarray:
+    """(n,) True for lines with an end near another line's end or with sky on one side only: part of a structure."""
+    lines = found.lines
+    ends = lines.ends.reshape(-1, 2)
+    owner = np.repeat(np.arange(len(lines)), 2)
+    gap = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
+    turned = np.abs((lines.angle[owner][:, None] - lines.angle[owner][None] + 90.0) % 180.0 - 90.0)
+    meets = (gap < 0.03 * size) & (turned > 12.0) & (lines.length[owner][None] > 0.04 * size)
+    sky = np.abs(found.sky[:, 0] - found.sky[:, 1]) > 0.5
+    return meets.any(1).reshape(-1, 2).any(1) | sky
+
+
+def _doubles(found: Candidates, weak: int, strong: int, size: float) -> bool:
+    """Is the weaker line only a parallel of the stronger?"""
+    lines = found.lines
+    turned = abs((lines.angle[weak] - lines.angle[strong] + 90.0) % 180.0 - 90.0)
+    if turned > 5.0:
+        return False
+    rel = lines.ends[weak] - lines.ends[strong, 0]
+    along = np.sort(rel @ lines.direction[strong])
+    overlap = min(along[1], lines.length[strong]) - max(along[0], 0.0)
+    across = float(np.abs(rel @ lines.normal[strong]).mean())
+    if overlap < -0.1 * lines.length[weak]:
+        return False
+    if across < DOUBLE * size:
+        return True
+    return across < MOULDING * size and overlap > 0.3 * lines.length[weak] and found.score[weak] < 0.6 * found.score[strong]

@@ -1,0 +1,97 @@
+"""Corners: where ends of the chosen lines meet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff_architecture.segments import Lines
+
+# Ends this near (share of the size) to where two lines cross make a corner; more is allowed where both stop short of it.
+NEAR = 0.015
+# Lines that cross at less than this angle (degrees) tell no corner.
+CROSS = 12.0
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A corner at ``at`` (2,) px; ``ends``: (line, 0 or 1) of each line that ends there."""
+
+    at: np.ndarray
+    ends: tuple[tuple[int, int], ...]
+
+
+def find_joints(lines: Lines, size: float) -> tuple[np.ndarray, tuple[Joint, ...]]:
+    """Ends (n, 2, 2) laid on the corners and on the lines they run up to, and the corners."""
+    ends = lines.ends.copy()
+    links = _links(lines, NEAR * size)
+    joints = []
+    for cluster in _clusters(links):
+        at = _crossing(lines, [line for line, _ in cluster])
+        if at is None or max(np.hypot(*(lines.ends[line, end] - at)) for line, end in cluster) > 2.5 * NEAR * size:
+            continue
+        joints.append(Joint(at, tuple(cluster)))
+        for line, end in cluster:
+            ends[line, end] = at
+    at_corner = {end for joint in joints for end in joint.ends}
+    _run_up(lines, ends, at_corner, NEAR * size)
+    return ends, tuple(joints)
+
+
+def _links(lines: Lines, near: float) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Pairs of ends of two lines that lie near those lines' crossing."""
+    links = []
+    for i in range(len(lines)):
+        for j in range(i + 1, len(lines)):
+            if _angle(lines, i, j) < CROSS:
+                continue
+            at = _crossing(lines, [i, j])
+            if at is None:
+                continue
+            a, b = (np.hypot(*(lines.ends[k] - at).T) for k in (i, j))
+            if a.min() < near and b.min() < near:
+                links.append(((i, int(a.argmin())), (j, int(b.argmin()))))
+    return links
+
+
+def _clusters(links) -> list[list[tuple[int, int]]]:
+    """Ends joined by links, each line once."""
+    groups: list[set[tuple[int, int]]] = []
+    for a, b in links:
+        touching = [group for group in groups if a in group or b in group]
+        merged = {a, b}.union(*touching)
+        groups = [group for group in groups if group not in touching] + [merged]
+    return [sorted(group) for group in groups if len({line for line, _ in group}) == len(group) > 1]
+
+
+def _angle(lines: Lines, i: int, j: int) -> float:
+    return abs((float(lines.angle[i] - lines.angle[j]) + 90.0) % 180.0 - 90.0)
+
+
+def _crossing(lines: Lines, members: list[int]) -> np.ndarray | None:
+    """The point nearest to all lines (least squares), or None when they are parallel."""
+    normal = lines.normal[members]
+    target = np.einsum("nc,nc->n", normal, lines.middle[members])
+    square = normal.T @ normal
+    if np.linalg.eigvalsh(square)[0] < 0.01:
+        return None
+    return np.linalg.solve(square, normal.T @ target)
+
+
+def _run_up(lines: Lines, ends: np.ndarray, fixed: set[tuple[int, int]], near: float) -> None:
+    """Ends that stop just before or beyond another line are laid on it."""
+    for i in range(len(lines)):
+        for end in (0, 1):
+            if (i, end) in fixed:
+                continue
+            for j in range(len(lines)):
+                if i == j or _angle(lines, i, j) < CROSS:
+                    continue
+                at = _crossing(lines, [i, j])
+                if at is None or np.hypot(*(ends[i, end] - at)) > near:
+                    continue
+                along = (at - lines.ends[j, 0]) @ lines.direction[j]
+                if -near < along < lines.length[j] + near:
+                    ends[i, end] = at
+                    break
