@@ -20,7 +20,7 @@ class Candidate:
     """One place: ``shift`` (2,) frame px from where the line-up expects it, its correlation and covariance (2, 2) px^2.
 
     ``samples``: how many independent looks the correlation rests on. ``believed``: the correlation less what speaks against it
-    around.
+    around. ``turn``: of a straight line, px across per px along; 0 for all else.
     """
 
     shift: np.ndarray
@@ -28,6 +28,7 @@ class Candidate:
     covariance: np.ndarray
     samples: float = 1.0
     believed: float = 0.0
+    turn: float = 0.0
 
 
 def peak_covariance(score: float, second: np.ndarray, samples: float) -> np.ndarray:

@@ -18,6 +18,8 @@ from featurediff.matching.correlate import Curve, Field, cut_template, doubled_m
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along
 from featurediff.matching.settle import settle_curve
+from featurediff.matching.straight import LineFit, fit_line, line_candidates, wide_look
+from featurediff.matching.strips import Course, course_of
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.records import Feature, Subject
 
@@ -36,6 +38,8 @@ STIFFNESS = 0.006
 UNMEASURED = 0.04
 # A systematic part that no averaging removes: wobble of the pencil, thickness of the line.
 FLOOR = 0.0016
+# The same, squared, for a line fitted to many pieces.
+LINE_FLOOR2 = 0.0008**2
 
 WEAK_SCORE = 0.22
 
@@ -50,6 +54,7 @@ class Found:
     covariances: np.ndarray | None = None
     covariance: np.ndarray | None = None
     score: float = 0.0
+    fit: LineFit | None = None
 
 
 def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field, ink: np.ndarray) -> list[Found]:
@@ -59,22 +64,55 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
     """
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
-    stretches = [s for k, f in enumerate(subject.features) for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)]
+    straight = [k for k, f in enumerate(subject.features) if f.kind == "segment"]
+    courses = {k: course_of(curves[k]) for k in straight}
+    stretches = [
+        s
+        for k, f in enumerate(subject.features)
+        if k not in courses
+        for s in split(k, f, curves[k], LONGEST_STRETCH * size, STEP * size)
+    ]
     looks = [[(s.points, s.closed)] for s in stretches]
     nodes = [Node((s.feature,), s.centre, s.arc) for s in stretches]
     for block in blocks(subject, curves, LARGEST_BLOCK * size):
         looks.append([(curves[k], subject.features[k].closed) for k in block.members])
         nodes.append(Node(block.members, np.vstack([curves[k] for k in block.members]).mean(0)))
+    nodes += [Node((k,), courses[k].middle, (0.0, 2 * courses[k].half)) for k in straight]
     radius = round(SEARCH * size)
-    bank, contexts = _wide_looks(looks, banks, drawing, size, radius)
+    bank, contexts, beside = _wide_looks(looks, list(courses.values()), banks, drawing, size, radius)
     candidates = [_search(look, bank, drawing, size, radius, around) for look, around in zip(looks, contexts, strict=True)]
+    candidates += [
+        line_candidates(bank, drawing, courses[k], COARSE_SIGMA * size, size, radius, around)
+        for k, around in zip(straight, beside, strict=True)
+    ]
     picked = choose(nodes, candidates, size)
+    own: list[list[int]] = [[] for _ in subject.features]
+    for i, stretch in enumerate(stretches):
+        own[stretch.feature].append(i)
+    of_line = dict(zip(straight, range(len(looks), len(nodes)), strict=True))
     found = []
     for k, feature in enumerate(subject.features):
-        own = [(stretches[i], candidates[i], picked[i]) for i in range(len(stretches)) if stretches[i].feature == k]
-        place = _feature(k, feature, curves[k], own, bank, drawing, frame)
+        if k in courses:
+            options, pick = candidates[of_line[k]], picked[of_line[k]]
+            place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
+        else:
+            place = _feature(k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame)
         found.append(_if_drawn(place, feature, curves[k], ink, size))
     return found
+
+
+def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:
+    """A straight feature; along itself it stays where the line-up has it."""
+    if chosen is None or chosen.score < WEAK_SCORE:
+        return Found(why="nothing like it is drawn near its place", score=chosen.score if chosen else 0.0)
+    fit = fit_line(bank, drawing, course, chosen, FINE_SIGMA * size, size)
+    if fit is None:
+        return Found(why="nothing like it is drawn near its place", score=chosen.score)
+    shifts = np.stack([(fit.offset + fit.turn * at) * course.across for at in (-course.half, course.half)])
+    along = (UNMEASURED * size) ** 2 * np.outer(course.along, course.along)
+    across = np.outer(course.across, course.across)
+    covariances = np.stack([(fit.variance_at(at) + LINE_FLOOR2 * size**2) * across + along for at in (-course.half, course.half)])
+    return Found("", shifts, covariances, (fit.variance_at(0.0) + LINE_FLOOR2 * size**2) * across + along, chosen.score, fit)
 
 
 def _if_drawn(place: Found, feature: Feature, curve: np.ndarray, ink: np.ndarray, size: float) -> Found:
@@ -85,18 +123,19 @@ def _if_drawn(place: Found, feature: Feature, curve: np.ndarray, ink: np.ndarray
 
 
 def _wide_looks(
-    looks: list[list[Curve]], banks: list[Bank], drawing: Field, size: float, radius: int
-) -> tuple[Bank, list[np.ndarray | None]]:
+    looks: list[list[Curve]], courses: list[Course], banks: list[Bank], drawing: Field, size: float, radius: int
+) -> tuple[Bank, list[np.ndarray | None], list[np.ndarray | None]]:
     """Score maps of templates that see the surroundings too, at half resolution; and the bank that explains the sheet best."""
     half_drawing = half_field(drawing)
-    best, most, maps = banks[0], -np.inf, [None] * len(looks)
+    best, most, maps, beside = banks[0], -np.inf, [None] * len(looks), [None] * len(courses)
     for bank in banks:
         field = half_field(bank.field)
         found = [_wide_look(look, field, half_drawing, bank.grain, size, radius) for look in looks]
-        mean = float(np.mean([0.0 if scores is None else scores.max() for scores in found]))
+        lines = [wide_look(bank.field, drawing, course, CONTEXT_WIDTH * COARSE_SIGMA * size, size, radius) for course in courses]
+        mean = float(np.mean([0.0 if scores is None else scores.max() for scores in [*found, *lines]]))
         if mean > most:
-            best, most, maps = bank, mean, found
-    return best, maps
+            best, most, maps, beside = bank, mean, found, lines
+    return best, maps, beside
 
 
 def _wide_look(look: list[Curve], field: Field, drawing: Field, grain: float, size: float, radius: int) -> np.ndarray | None:
