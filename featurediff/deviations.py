@@ -11,10 +11,11 @@ paper, along its own. "width" and "height" always run along the subject's own ax
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from featurediff.aims import Aim, aims
 from featurediff.geometry import apply, normals
 from featurediff.lineup import class_limit, matrix_of
 from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject
@@ -41,7 +42,7 @@ class Frame:
     """Axes on the sheet. ``lean_deg``: how far the subject's vertical leans clockwise on the paper.
 
     ``right`` and ``down`` (2,) are the subject's own axes; ``moves`` (2, 2) the two axes along which moves are told.
-    ``size`` is the subject's size on the sheet in sheet units.
+    ``size`` is the subject's size on the sheet in sheet units, ``to_sheet`` (3, 3) the similarity that lays it there.
     """
 
     lean_deg: float
@@ -50,6 +51,7 @@ class Frame:
     moves: np.ndarray
     along_subject: bool
     size: float
+    to_sheet: np.ndarray = field(default_factory=lambda: np.eye(3))
 
 
 @dataclass(frozen=True)
@@ -113,7 +115,8 @@ def deviations(
 ) -> tuple[Deviation, ...]:
     """All measures of all found features as `Deviation` records (mm, deg, ratio; "%" on a sheet without mm)."""
     found = []
-    for compared in compare(subject, located, lineup, sheet, settings):
+    everything = compare(subject, located, lineup, sheet, settings)
+    for compared in everything:
         name = compared.feature.name
         for measure in compared.measures:
             found += [
@@ -123,7 +126,8 @@ def deviations(
         if compared.shape is not None:
             shape = compared.shape
             found.append(Deviation(name, "shape", shape.value, sheet.unit, shape.sigma, shape.tolerance))
-    return tuple(found)
+    frame = frame_of(subject, lineup, settings)
+    return (*found, *_eye_level(subject, everything, frame, sheet, settings))
 
 
 def feature_results(subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet) -> tuple[FeatureResult, ...]:
@@ -131,11 +135,12 @@ def feature_results(subject: Subject, located: tuple[Located, ...], lineup: Line
     by_name = {each.feature: each for each in located}
     matrix = matrix_of(lineup)
     results = []
-    for feature in subject.features:
+    for index, feature in enumerate(subject.features):
         each = by_name.get(feature.name)
+        number = index + 1 if subject.numbered else 0
         if each is None or not each.found:
             why = each.why if each is not None else "not looked for"
-            results.append(FeatureResult(feature.name, feature.part, False, why, None, None, None))
+            results.append(FeatureResult(feature.name, feature.part, False, why, None, None, None, number))
             continue
         reference = apply(matrix, feature.points)
         sigma = _point_sigma(each, reference)
@@ -146,7 +151,7 @@ def feature_results(subject: Subject, located: tuple[Located, ...], lineup: Line
         at = np.asarray(each.points_mm, float)[np.isfinite(sigma)].mean(0)
         error = math.hypot(_position_sigma(each, sigma, None), float(sigma_at(sheet, at[None])[0]))
         pair = (float(moved[0]), float(moved[1]))
-        results.append(FeatureResult(feature.name, feature.part, True, "", (float(at[0]), float(at[1])), pair, error))
+        results.append(FeatureResult(feature.name, feature.part, True, "", (float(at[0]), float(at[1])), pair, error, number))
     return tuple(results)
 
 
@@ -156,7 +161,7 @@ def frame_of(subject: Subject, lineup: LineUp, settings: Settings) -> Frame:
     right, down = _axes(lean)
     own = abs(lean) > settings.corrections.lean_deg
     moves = np.array([right, down]) if own else np.eye(2)
-    return Frame(lean, right, down, moves, own, subject.size_px * lineup.scale)
+    return Frame(lean, right, down, moves, own, subject.size_px * lineup.scale, matrix_of(lineup))
 
 
 def compare(
@@ -253,7 +258,7 @@ def _positions(context: _Context, scale: float) -> list[Measure]:
 
 def _sizes(context: _Context) -> list[Measure]:
     found = []
-    for name, axis in (("width", context.frame.right), ("height", context.frame.down)):
+    for name, axis in size_axes(context.feature, context.reference, context.frame):
         if name not in context.feature.measures or len(context.reference) < 2:
             continue
         place = context.reference @ axis
@@ -268,6 +273,16 @@ def _sizes(context: _Context) -> list[Measure]:
         limit = _size_limit(context, extent)
         found.append(context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), limit))
     return found
+
+
+def size_axes(feature: Feature, reference: np.ndarray, frame: Frame) -> list[tuple[str, np.ndarray]]:
+    """Names and directions (2,) of a feature's sizes: the subject's axes; a straight line has but a length, along itself."""
+    both = [("width", frame.right), ("height", frame.down)]
+    if feature.kind != "segment" or len(reference) < 2:
+        return both
+    chord = reference[-1] - reference[0]
+    name, axis = max(both, key=lambda each: abs(chord @ each[1]))
+    return [(name, chord / max(float(np.hypot(*chord)), 1e-9) * (1.0 if chord @ axis >= 0 else -1.0))]
 
 
 def _size_limit(context: _Context, extent: float) -> float:
@@ -315,9 +330,18 @@ def _tilts(context: _Context) -> list[Measure]:
     length = 2.0 * float(np.sqrt((arm**2).sum(1)).max())
     reach = math.sqrt(float((weight * (arm**2).sum(1)).sum() / weight.sum()))
     own = context.point_sigma / (reach * math.sqrt(min(seen.sum(), 4)))
+    if context.feature.kind == "segment":
+        own = _turn_sigma(context, turned, reach, own)
     tolerance = angle_limit(context.settings.tolerances, context.limit, length)
     degrees = math.degrees(1.0)
     return [context.measure("tilt", weights * degrees, "deg", own * degrees, 0.0, tolerance)]
+
+
+def _turn_sigma(context: _Context, turned: np.ndarray, reach: float, own: float) -> float:
+    """What a straight line's ends are less known than its middle is the turn: var(end) = var(middle) + reach^2 var(turn)."""
+    across = turned.sum(0) if len(turned) == 1 else turned[-1] - turned[0]
+    middle = _position_sigma(context.located, context.sigma, across / max(float(np.hypot(*across)), 1e-9))
+    return max(math.sqrt(max(context.point_sigma**2 - middle**2, 0.0)) / reach, 0.5 * own)
 
 
 def angle_limit(tolerances: Tolerances, limit: float, length: float) -> float:
@@ -415,7 +439,8 @@ def _position_weights(feature: Feature, reference: np.ndarray, sigma: np.ndarray
     seen = np.isfinite(sigma)
     weight = np.where(seen, 1.0 / np.where(seen, np.maximum(sigma, 1e-6), 1.0) ** 2, 0.0)
     weight = weight / weight.sum()
-    if not (feature.slides or feature.kind == "ellipse") or len(reference) < 2:
+    # A straight line's place is known across it; how long it is, its corners tell.
+    if not (feature.slides or feature.kind in ("ellipse", "segment")) or len(reference) < 2:
         return [(axis, weight[:, None] * axis) for axis in np.eye(2)]
     across = normals(reference, feature.closed)
     spread = (weight[:, None] * across).T @ across
@@ -448,6 +473,47 @@ def _position_sigma(located: Located, sigma: np.ndarray, axis: np.ndarray | None
         return math.sqrt(max(float(variance), 0.0))
     seen = sigma[np.isfinite(sigma)]
     return float(np.sqrt(np.mean(seen**2) / min(len(seen), 4)))
+
+
+# ---------------------------------------------------------------- where lines meet
+
+
+def _eye_level(
+    subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet: Sheet, settings: Settings
+) -> list[Deviation]:
+    """How far the drawn lines' eye level lies below the reference's: from the tilts of all lines that aim at points on it.
+
+    Each point may lie off along the eye level as well; weighted least squares. A line turns by cross(way, d) / |way|^2 when its
+    meeting point moves by d and it keeps its far end.
+    """
+    by_name = {each.feature.name: each for each in compared}
+    fans = [aim for aim in aims(subject, frame.to_sheet, by_name) if aim.meeting.level]
+    rows, values, limits = [], [], []
+    for place, aim in enumerate(fans):
+        for row, value, limit in _aim_rows(aim, by_name, frame):
+            rows.append([row[0], *(row[1] if other == place else 0.0 for other in range(len(fans)))])
+            values.append(value)
+            limits.append(limit)
+    if len(rows) <= len(fans):
+        return []
+    design = np.array(rows)
+    if np.linalg.cond(design / np.maximum(np.abs(design).max(0), 1e-12)) > 1e3:
+        return []
+    inverse = np.linalg.inv(design.T @ design)
+    amount = float((inverse @ design.T @ np.array(values))[0])
+    return [Deviation("eye level", "down", amount, sheet.unit, math.sqrt(inverse[0, 0]), min(limits))]
+
+
+def _aim_rows(aim: Aim, by_name: dict[str, Compared], frame: Frame):
+    """For each line that has a tilt: (effect of the point's move down and right, tilt) in the tilt's sigmas, and the move down
+    that would turn it by its limit."""
+    for name, hinge in zip(aim.names, aim.hinges, strict=True):
+        tilt = next((each for each in by_name[name].measures if each.name == "tilt"), None)
+        if tilt is None:
+            continue
+        way = aim.at - hinge
+        effect = [math.degrees((way[0] * axis[1] - way[1] * axis[0]) / (way @ way)) for axis in (frame.down, frame.right)]
+        yield [each / tilt.sigma for each in effect], tilt.value / tilt.sigma, tilt.tolerance / max(abs(effect[0]), 1e-9)
 
 
 # ---------------------------------------------------------------- shape

@@ -354,7 +354,10 @@ class Correction:
 
 @dataclass(frozen=True)
 class FeatureResult:
-    """What is known of one feature after line-up; ``off_mm`` is drawing minus reference, x right, y down."""
+    """What is known of one feature after line-up; ``off_mm`` is drawing minus reference, x right, y down.
+
+    ``number``: by which it is known in texts and pictures too, or 0.
+    """
 
     name: str
     part: str
@@ -363,6 +366,7 @@ class FeatureResult:
     at_mm: tuple[float, float] | None
     off_mm: tuple[float, float] | None
     sigma_mm: float | None
+    number: int = 0
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from featurediff.corrections import arrows, checks, explain, rank, words
+from featurediff.corrections import arrows, checks, explain, rank, sentences, words
 from featurediff.corrections.items import Item, to_items
 from featurediff.deviations import Compared, compare, frame_of
 from featurediff.geometry import split_similarity
@@ -58,13 +58,13 @@ def _correction(
     number: int, item: Item, compared: tuple[Compared, ...], steady: set[int], speech: words.Speech, settings: Settings
 ) -> Correction:
     at = item.at
-    if item.kind not in ("shape", "grows", "aspect") and item.explains:
+    if item.kind not in ("shape", "grows", "aspect", "eye level", "aim", "closing") and item.explains:
         # Point at the drawing, where the pencil line is now.
         at = at + np.mean([np.mean(compared[k].off, 0) for k in item.explains], 0)
     return Correction(
         rank=number,
         stage=item.stage,
-        text=words.sentence(item, compared, speech, settings.tolerances.redraw_times),
+        text=sentences.sentence(item, compared, speech, settings.tolerances.redraw_times),
         check=checks.check(item, compared, steady, speech),
         at_mm=(float(at[0]), float(at[1])),
         move_mm=_move(item, compared),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from featurediff.corrections.items import Item
+from featurediff.corrections.say_meetings import moves
 from featurediff.corrections.words import swing_move
 from featurediff.deviations import Compared, Frame, ellipse_axes
 
@@ -25,6 +26,15 @@ def _arrows(item: Item, compared: tuple[Compared, ...], frame: Frame) -> list[tu
         each = compared[h.members[0]]
         end = h.extra["end"]
         return [(each.reference[end] + each.off[end], swing_move(item, each))]
+    if item.kind in ("eye level", "aim", "closing"):
+        return [(end + compared[k].off.mean(0), move) for k, end, move in moves(item, compared)]
+    if "offsets" in h.extra:
+        amounts = -item.amount * h.extra["offsets"]
+        return [
+            (_centre(compared, one), by * h.axis) for one, by in zip(h.extra["items"], amounts, strict=True) if abs(by) > 0.25
+        ]
+    if item.kind in ("each width", "each height"):
+        return [arrow for one in h.extra["items"] for arrow in _narrowed(item, one, compared)]
     if item.kind == "spacing":
         return [
             (_centre(compared, h.extra[side]), sign * item.amount * h.axis) for side, sign in (("left", 1.0), ("right", -1.0))
@@ -53,6 +63,16 @@ def _stretch(item: Item, compared: tuple[Compared, ...]) -> list[tuple[np.ndarra
     if h.side in ("left", "top"):
         return [(near, item.amount * h.axis)]
     return [(far, -item.amount / 2 * h.axis), (near, item.amount / 2 * h.axis)]
+
+
+def _narrowed(item: Item, members: tuple[int, ...], compared: tuple[Compared, ...]) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Both sides of one of several things of one size."""
+    axis, points = item.hypothesis.axis, _drawn(compared, members)
+    place, middle = points @ axis, points.mean(0)
+    return [
+        (middle + (end - middle @ axis) * axis, way * item.amount / 2 * axis)
+        for end, way in ((place.max(), -1), (place.min(), 1))
+    ]
 
 
 def _grows(item: Item, compared: tuple[Compared, ...], frame: Frame) -> list[tuple[np.ndarray, np.ndarray]]:

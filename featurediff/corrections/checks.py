@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.corrections.items import Item
-from featurediff.corrections.words import Speech, anchor_at, the
+from featurediff.corrections.words import Speech, anchor_at
 from featurediff.deviations import Compared
 
 # Two points stand plumb or level when they differ by less than this share of the subject's size.
@@ -44,7 +44,7 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
     if item.kind in ("width", "height", "scale", "each", "openness"):
         return _own_size(item, compared, steady, speech)
     if not mine:
-        mine = [Spot(k, compared[k].centre, f"the middle of {the(speech.name(compared[k].feature))}", 0.3) for k in movers]
+        mine = [Spot(k, compared[k].centre, f"the middle of {speech.called(compared[k].feature)}", 0.3) for k in movers]
     for axis in _axes(item, speech):
         found = _aligned(mine, anchors, axis, speech)
         if found:
@@ -77,9 +77,9 @@ def _whole_sizes(compared: tuple[Compared, ...], speech: Speech, kind: str) -> s
         if max(length, widest[0]) < 0.15 * speech.frame.size:
             return ""
         if length >= widest[0]:
-            told.append(f"{the(speech.name(compared[k].feature))} {_mm(length, speech)} across")
+            told.append(f"{speech.called(compared[k].feature)} {_mm(length, speech)} across")
         else:
-            names = [the(speech.name(compared[k].feature)) for k in sorted(widest[1:])]
+            names = [speech.called(compared[k].feature) for k in sorted(widest[1:])]
             told.append(f"from the middle of {names[0]} to that of {names[1]} {_mm(widest[0], speech)}")
     return f"Once right: {told[0]}, and {told[1]}."
 
@@ -142,7 +142,7 @@ def _lengths(compared: tuple[Compared, ...], steady: set[int], speech: Speech) -
     for k in sorted(steady):
         each = compared[k]
         if len(each.reference) > 2 and not each.feature.slides:
-            name = the(speech.name(each.feature))
+            name = speech.called(each.feature)
             found.append((float(np.ptp(each.reference @ speech.frame.right)), f"the width of {name}", k))
             found.append((float(np.ptp(each.reference @ speech.frame.down)), f"the height of {name}", k))
     return found
@@ -163,7 +163,7 @@ def _holds(each: Compared, at: np.ndarray) -> bool:
 def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:
     """Points of a feature that an eye can find: its anchors, a point feature itself, the middle of a small closed form."""
     feature = each.feature
-    name = the(speech.name(feature))
+    name = speech.called(feature)
     weight = feature.importance * (0.5 if feature.estimated else 1.0) / (1.0 + float(np.min(each.sigma)))
     found = [Spot(index, each.reference[at], f"the {label} of {name}", weight) for label, at in feature.anchors.items()]
     if feature.kind == "point":

@@ -17,7 +17,8 @@ from statistics import NormalDist
 
 import numpy as np
 
-from featurediff.corrections.hypotheses import Hypothesis, hypotheses
+from featurediff.corrections.builder import Hypothesis
+from featurediff.corrections.hypotheses import hypotheses
 from featurediff.deviations import LENGTHS, POSITION, Compared, Frame
 from featurediff.geometry import fit_similarity
 from featurediff.records import Sheet, Subject

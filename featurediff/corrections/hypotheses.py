@@ -11,13 +11,14 @@ Kinds: "whole" (the line-up itself; never told), "grows" (larger towards one sid
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
+from featurediff.corrections.builder import Block, Builder, Hypothesis, quarter
+from featurediff.corrections.meetings import add_meetings
+from featurediff.corrections.rows import add_rows
 from featurediff.deviations import Compared, Frame, ellipse_axes
-from featurediff.records import Feature, Group, Pair, Subject, under
+from featurediff.records import Pair, Subject, under
 
 # What one sentence costs, in units of "one plain statement".
 COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
@@ -27,91 +28,9 @@ NEARLY_ALL = 0.9
 _THING = 0.6
 
 
-@dataclass(frozen=True)
-class Hypothesis:
-    """One possible statement. ``members``: indices of the compared features it displaces.
-
-    ``target`` identifies the block it is about: statements on one target can be told in one sentence. ``axis`` (2,) is the
-    direction of a move or stretch, ``side`` the side that moves in a stretch from one side ("right", "left", "top",
-    "bottom") or the end that swings; ``centre`` (2,) where it acts; ``extent`` the length it stretches or its reach.
-    ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is.
-    """
-
-    kind: str
-    target: str
-    label: str
-    members: tuple[int, ...]
-    centre: np.ndarray
-    axis: np.ndarray | None = None
-    side: str = ""
-    extent: float = 0.0
-    per_unit: float = 1.0
-    cost: float = 1.0
-    stage: str = "placement"
-    plural: bool = False
-    sitter_label: str = ""
-    feature: Feature | None = None
-    group: Group | None = None
-    pair: Pair | None = None
-    follow: str = ""
-    own: bool = False
-    extra: dict = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Block:
-    """A nameable set of compared features."""
-
-    target: str
-    label: str
-    members: tuple[int, ...]
-    stage: str
-    plural: bool = False
-    sitter_label: str = ""
-    feature: Feature | None = None
-    group: Group | None = None
-
-
-class Builder:
-    """Collects hypotheses and their fields: one column of (2 N,) for all points of all compared features."""
-
-    def __init__(self, compared: tuple[Compared, ...], frame: Frame):
-        self.compared = compared
-        self.frame = frame
-        self.points = np.concatenate([each.reference for each in compared])
-        self.owner = np.concatenate([np.full(len(each.reference), k) for k, each in enumerate(compared)])
-        self.belongs = self.owner[None, :] == np.arange(len(compared))[:, None]
-        self.hypotheses: list[Hypothesis] = []
-        self.fields: list[np.ndarray] = []
-
-    def add(self, hypothesis: Hypothesis, displace: Callable[[np.ndarray], np.ndarray]) -> None:
-        """Add a hypothesis; ``displace`` maps points (n, 2) to displacements (n, 2) per unit."""
-        column = np.zeros_like(self.points)
-        use = self.of(hypothesis.members)
-        column[use] = displace(self.points[use])
-        self.hypotheses.append(hypothesis)
-        self.fields.append(column.ravel())
-
-    def add_field(self, hypothesis: Hypothesis, column: np.ndarray) -> None:
-        """Add a hypothesis by its displacements (N, 2) per unit."""
-        self.hypotheses.append(hypothesis)
-        self.fields.append(column.ravel())
-
-    def of(self, members: tuple[int, ...]) -> np.ndarray:
-        """(N,) True for the points of these features."""
-        return self.belongs[list(members)].any(0) if len(members) > 1 else self.belongs[members[0]]
-
-    def box(self, members: tuple[int, ...]) -> tuple[np.ndarray, float, float]:
-        """Centre, width and height of the members' reference points along the subject's axes."""
-        points = self.points[self.of(members)]
-        across, down = points @ self.frame.right, points @ self.frame.down
-        centre = (across.min() + across.max()) / 2 * self.frame.right + (down.min() + down.max()) / 2 * self.frame.down
-        return centre, float(np.ptp(across)), float(np.ptp(down))
-
-
 def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -> tuple[list[Hypothesis], np.ndarray]:
     """All hypotheses and their fields (2 N, number of hypotheses)."""
-    builder = Builder(compared, frame)
+    builder = Builder(compared, frame, subject.junctions)
     _whole(builder)
     blocks = _blocks(subject, compared)
     for block in blocks:
@@ -120,6 +39,8 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
         _add_gap(builder, gap)
     for pair in subject.pairs:
         _add_pair(builder, pair, blocks)
+    add_meetings(builder, subject)
+    add_rows(builder, subject)
     for index, each in enumerate(compared):
         _add_own(builder, index, each)
     return builder.hypotheses, np.column_stack(builder.fields)
@@ -139,7 +60,7 @@ def _whole(builder: Builder) -> None:
     builder.add(base("whole"), lambda p: np.tile(right, (len(p), 1)))
     builder.add(base("whole"), lambda p: np.tile(down, (len(p), 1)))
     builder.add(base("whole"), lambda p: (p - centre) / (size / 2))
-    builder.add(base("whole"), lambda p: _quarter(p - centre) / (size / 2))
+    builder.add(base("whole"), lambda p: quarter(p - centre) / (size / 2))
     if len(everything) < 4:
         return
     for axis, extent, side in ((-down, height, "top"), (right, width, "right")):
@@ -210,7 +131,7 @@ def _add_block(builder: Builder, block: Block) -> None:
     builder.add(Hypothesis("scale", extent=2 * reach, per_unit=1 / reach, stage=stage, **common), lambda p: (p - centre) / reach)
     builder.add(
         Hypothesis("turn", extent=2 * reach, per_unit=math.degrees(1 / reach), stage="tilt", **common),
-        lambda p: _quarter(p - centre) / reach,
+        lambda p: quarter(p - centre) / reach,
     )
     _add_stretches(builder, common, stage, width, height)
 
@@ -405,7 +326,7 @@ def _add_tilts(builder: Builder, common: dict, each: Compared, stage: str) -> No
         return
     builder.add(
         Hypothesis("turn", extent=2 * reach, per_unit=math.degrees(1 / reach), stage=stage, own=True, **common),
-        lambda p: _quarter(p - each.centre) / reach,
+        lambda p: quarter(p - each.centre) / reach,
     )
     if each.feature.closed or each.feature.kind == "ellipse":
         return
@@ -422,10 +343,5 @@ def _add_tilts(builder: Builder, common: dict, each: Compared, stage: str) -> No
                     extra={"end": moving % len(points)},
                     **common,
                 ),
-                lambda p, fixed=fixed, length=length: _quarter(p - points[fixed]) / length,
+                lambda p, fixed=fixed, length=length: quarter(p - points[fixed]) / length,
             )
-
-
-def _quarter(arm: np.ndarray) -> np.ndarray:
-    """Arms turned by 90 degrees clockwise on the paper: the displacement per radian of a clockwise turn."""
-    return np.column_stack([-arm[:, 1], arm[:, 0]])

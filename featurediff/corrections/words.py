@@ -16,6 +16,10 @@ from featurediff.deviations import Compared, Frame, ellipse_axes
 from featurediff.records import Feature, Subject
 from featurediff.settings import Settings
 
+# Half degrees are told when the turn is known to this standard uncertainty.
+FINE_DEG = 0.25
+# Between these angles to the level a straight line is a slope, told by both its angles.
+SLOPE_DEG = (25.0, 75.0)
 # Below this share of the larger part, the smaller part of a slanting move is not told.
 _MINOR = 0.5
 
@@ -34,8 +38,26 @@ class Speech:
         return sitter_label if self.sides == "sitter" and sitter_label else label
 
     def name(self, feature: Feature) -> str:
-        """A feature's name in the artist's choice of sides."""
-        return self.of(feature.name, feature.sitter_name)
+        """A feature's name in the artist's choice of sides, with its number where features are known by numbers."""
+        return self.of(feature.name, feature.sitter_name) + self.numbers((feature,))
+
+    def called(self, feature: Feature) -> str:
+        """The name with its article, as in the middle of a sentence."""
+        return self.name(feature) if self.bare(feature.name) else the(self.name(feature))
+
+    def numbers(self, features) -> str:
+        """ " (7)", or " (12-16)" for features in a row; "" when they have no numbers, or scattered ones."""
+        if not self.subject.numbered:
+            return ""
+        names = {each.name for each in features}
+        found = [k + 1 for k, each in enumerate(self.subject.features) if each.name in names]
+        if not found or found[-1] - found[0] != len(found) - 1:
+            return ""
+        return f" ({found[0]})" if len(found) == 1 else f" ({found[0]}-{found[-1]})"
+
+    def bare(self, label: str) -> bool:
+        """Whether a label stands without an article: one of a row of like things, told by its number there."""
+        return any(label in row.names for row in self.subject.rows) and any(letter.isdigit() for letter in label)
 
     def length(self, value: float) -> str:
         """ "3 mm", "1.5 mm", or "2 % of the head height" on a sheet without mm."""
@@ -63,10 +85,11 @@ def number(value: float) -> str:
     return f"{value:.1f}".rstrip("0").rstrip(".")
 
 
-def degrees(value: float) -> str:
-    """Whole degrees, at least 1: "1 degree", "4 degrees"."""
-    whole = max(math.floor(abs(value) + 0.5), 1)
-    return f"{whole} degree" + ("" if whole == 1 else "s")
+def degrees(value: float, fine: bool = False) -> str:
+    """Whole degrees, at least 1: "1 degree", "4 degrees"; ``fine``: to half a degree below 5."""
+    step = 0.5 if fine and abs(value) < 4.75 else 1.0
+    amount = max(math.floor(abs(value) / step + 0.5) * step, 1.0)
+    return f"{number(amount)} degree" + ("" if amount == 1 else "s")
 
 
 def percent(value: float) -> str:
@@ -134,20 +157,6 @@ def end_labels(speech: Speech) -> tuple[str, str]:
 # ---------------------------------------------------------------- sentences
 
 
-def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_times: float) -> str:
-    """The sentence of an item, with its full stop."""
-    far = item.size > redraw_times
-    if far and item.kind == "move":
-        text = _say_far_move(item, speech)
-    else:
-        text = _SAY[item.kind](item, compared, speech)
-        if item.kind != "redraw" and far:
-            text += "; that is too far off to adjust: redraw it"
-        elif item.kind != "redraw" and item.size < 2.0:
-            text += " (small: if you are there anyway)"
-    return text[0].upper() + text[1:] + "."
-
-
 def _it(item: Item) -> str:
     return "they are" if item.hypothesis.plural or _targets(item) > 1 else "it is"
 
@@ -156,28 +165,43 @@ def _targets(item: Item) -> int:
     return len({each.hypothesis.target for each in item.statements})
 
 
-def _what(item: Item, speech: Speech) -> str:
-    labels = list(dict.fromkeys(speech.of(s.hypothesis.label, s.hypothesis.sitter_label) for s in item.statements))
-    return join([the(label) for label in labels[:3]] + (["what lies between"] if len(labels) > 3 else []))
+def about(item: Item, speech: Speech) -> str:
+    """What an item is about, with articles and numbers: "the eye on the left", "windows 2 and 3"."""
+    labels = list(dict.fromkeys(_label(each.hypothesis, speech) for each in item.statements))
+    return join(labels[:3] + (["what lies between"] if len(labels) > 3 else []))
+
+
+def _label(h, speech: Speech) -> str:
+    """What a hypothesis is about, with its article and number."""
+    text = speech.of(h.label, h.sitter_label)
+    if h.feature is not None:
+        text += speech.numbers((h.feature,))
+    elif "features" in h.extra:
+        text += speech.numbers(h.extra["features"])
+    return text if speech.bare(h.label) else the(text)
 
 
 def _say_move(item: Item, compared, speech: Speech) -> str:
-    what = _what(item, speech)
+    what = about(item, speech)
     together = " together" if (item.hypothesis.group is not None and " and " in what) or _targets(item) > 1 else ""
     parts = _parts(item, speech)
     word, length = parts[0]
+    # Two figures side by side are misread.
+    by = " by" if speech.bare(item.hypothesis.label) and (what + together)[-1].isdigit() else ""
     if len(parts) == 1 and word in ("up", "down") and not speech.frame.along_subject:
-        return f"{'raise' if word == 'up' else 'lower'} {what}{together} {speech.length(length)}"
-    return f"move {what}{together} {told(parts, speech, what)}"
+        return f"{'raise' if word == 'up' else 'lower'} {what}{together}{by} {speech.length(length)}"
+    if by and len(parts) == 1 and not speech.frame.along_subject:
+        return f"move {what} {word} {speech.length(length)}"
+    return f"move {what}{together}{by} {told(parts, speech, what)}"
 
 
 _FURTHER = {"up": "higher", "down": "lower", "left": "further left", "right": "further right"}
 
 
-def _say_far_move(item: Item, speech: Speech) -> str:
+def say_far_move(item: Item, speech: Speech) -> str:
     """A move too long to be made by adjusting."""
     parts = _parts(item, speech)
-    what = _what(item, speech)
+    what = about(item, speech)
     if speech.frame.along_subject:
         return f"redraw {what} {told(parts, speech, what)}; {_it(item)} too far off to adjust"
     further = " and ".join(f"{speech.length(size)} {_FURTHER[word]}" for word, size in parts)
@@ -224,7 +248,7 @@ def _say_spacing(item: Item, compared, speech: Speech) -> str:
 def _say_scale(item: Item, compared, speech: Speech) -> str:
     verb = "reduce" if item.amount > 0 else "enlarge"
     factor = 1.0 / (1.0 + item.amount)
-    return f"{verb} {_what(item, speech)} {percent(1 - factor)}"
+    return f"{verb} {about(item, speech)} {percent(1 - factor)}"
 
 
 def _say_each(item: Item, compared, speech: Speech) -> str:
@@ -233,36 +257,69 @@ def _say_each(item: Item, compared, speech: Speech) -> str:
 
 def _say_turn(item: Item, compared, speech: Speech) -> str:
     h = item.hypothesis
-    amount = degrees(item.amount)
+    amount = degrees(item.amount, _fine(item))
     turned = "anticlockwise" if item.amount > 0 else "clockwise"
     if not (h.own and h.feature and h.feature.kind in ("curve", "segment") and not h.feature.closed):
-        return f"turn {_what(item, speech)} {amount} {turned}"
+        return f"turn {about(item, speech)} {amount} {turned}"
     each = compared[h.members[0]]
     chord = each.reference[-1] - each.reference[0]
     if np.hypot(*chord) < 1e-9:
-        return f"turn {_what(item, speech)} {amount} {turned}"
-    return _say_line(each, chord, item.amount, _what(item, speech), amount, turned)
+        return f"turn {about(item, speech)} {amount} {turned}"
+    return _say_line(item, each, speech)
 
 
-def _say_line(each: Compared, chord: np.ndarray, off: float, what: str, amount: str, turned: str) -> str:
-    """Steepen, ease, level or plumb, with the end that goes up or the side the top goes to. Slopes are the paper's."""
+def _fine(item: Item) -> bool:
+    """Whether half degrees can be told: of a straight line, long enough to be sure of them."""
+    h = item.hypothesis
+    return h.feature is not None and h.feature.kind == "segment" and item.sigma <= FINE_DEG
+
+
+def _say_line(item: Item, each: Compared, speech: Speech, stays: str = "") -> str:
+    """Steepen, ease, level or plumb, with the end that goes up or the side the top goes to; ``stays`` names an end that is right.
+
+    A clear slope of a straight line is told by both angles, seen on the picture as it is held.
+    """
+    chord = each.reference[-1] - each.reference[0]
+    off, what = item.amount, about(item, speech)
+    amount = degrees(off, _fine(item))
+    turned = "anticlockwise" if off > 0 else "clockwise"
+    kept = f"; its {stays} stays" if stays else ""
     if chord[0] < 0:
         chord = -chord
     true = math.degrees(math.atan2(chord[1], chord[0]))
     drawn = true + off
+    # What is plumb and level in the picture is so on the paper, unless the whole is drawn tilted.
+    lean = speech.frame.lean_deg - speech.subject.axis_deg
+    upright = true - lean if abs(lean) <= 1.5 else true
+    if abs(true) <= SLOPE_DEG[1] and each.feature.kind == "segment" and min(abs(true), abs(drawn)) >= SLOPE_DEG[0]:
+        verb = "steepen" if abs(true) > abs(drawn) else "ease"
+        return f"{verb} {what}: {_angle(true - lean)} degrees in the picture, {_angle(drawn - lean)} drawn{kept}"
     if abs(true) <= 45:
         up_end = 0 if off < 0 else 1  # drawn anticlockwise: the right end is too high, so the left end goes up
-        end = _end_name(each, ("left", "right")[up_end])
-        if abs(true) < 1.0:
-            return f"level {what}: {end} up {amount}"
+        end = f"{_end_name(each, ('left', 'right')[up_end])} up"
+        if stays:
+            end = _moving_end(each, item, stays)
+        if abs(upright) < 1.0:
+            return f"level {what}: {end} {amount}"
         verb = "turn"
         if true * drawn > 0:
             verb = "steepen" if abs(true) > abs(drawn) else "ease"
-        return f"{verb} {what} {amount}, {end} up"
-    lean = "right" if off > 0 else "left"
-    if abs(abs(true) - 90) < 1.0:
-        return f"plumb {what}: it leans {amount} to the {lean}"
-    return f"turn {what} {amount} {turned}, top to the {'left' if off > 0 else 'right'}"
+        return f"{verb} {what} {amount}, {end}"
+    side = "right" if off > 0 else "left"
+    if abs(abs(upright) - 90) < 1.0:
+        return f"plumb {what}: it leans {amount} to the {side}{kept}"
+    return f"turn {what} {amount} {turned}, top to the {'left' if off > 0 else 'right'}{kept}"
+
+
+def _angle(value: float) -> str:
+    return str(math.floor(abs(value) + 0.5))
+
+
+def _moving_end(each: Compared, item: Item, stays: str) -> str:
+    """ "right end down; its left end stays"."""
+    move = swing_move(item, each)
+    end = plain_end(each, item.hypothesis.extra["end"])
+    return f"{end} {'down' if move[1] > 0 else 'up'}"
 
 
 def _end_name(each: Compared, side: str) -> str:
@@ -283,16 +340,23 @@ def _say_swing(item: Item, compared, speech: Speech) -> str:
     each = compared[h.members[0]]
     move = swing_move(item, each)
     end = h.extra["end"]
+    if h.feature.kind == "segment":
+        return _say_line(item, each, speech, plain_end(each, 0 if end else len(each.reference) - 1))
+    name = plain_end(each, end)
+    word, _ = direction(move, speech)[0]
+    what, length = about(item, speech), float(np.hypot(*move))
+    if speech.frame.along_subject:
+        return f"swing the {name} of {what} {told([(word, length)], speech, what)}"
+    return f"swing the {name} of {what} {word} {speech.length(length)}"
+
+
+def plain_end(each: Compared, end: int) -> str:
+    """The name of the end of an open line at index ``end``: an anchor's, or "left end", "upper end"."""
     left = each.reference[end, 0] < each.reference[0 if end else -1, 0]
     upper = each.reference[end, 1] < each.reference[0 if end else -1, 1]
     flat = abs(np.diff(each.reference[[0, -1]], axis=0)[0])
     plain = ("left end" if left else "right end") if flat[0] >= flat[1] else ("upper end" if upper else "lower end")
-    name = anchor_at(h.feature, end) or plain
-    word, _ = direction(move, speech)[0]
-    what, length = _what(item, speech), float(np.hypot(*move))
-    if speech.frame.along_subject:
-        return f"swing the {name} of {what} {told([(word, length)], speech, what)}"
-    return f"swing the {name} of {what} {word} {speech.length(length)}"
+    return anchor_at(each.feature, end) or plain
 
 
 def swing_move(item: Item, each: Compared) -> np.ndarray:
@@ -306,9 +370,11 @@ def _say_stretch(item: Item, compared, speech: Speech) -> str:
     h = item.hypothesis
     big = item.amount > 0
     amount = speech.length(item.amount)
-    what = _what(item, speech)
+    what = about(item, speech)
     tall = _is_tall(h, compared, speech)
-    if h.kind == "width":
+    if h.own and h.feature.kind == "segment":
+        text = f"{'shorten' if big else 'lengthen'} {what} {amount}"
+    elif h.kind == "width":
         text = f"{'narrow' if big else 'widen'} {what} {amount}"
     elif tall:
         text = f"{'shorten' if big else 'lengthen'} {what} {amount}"
@@ -344,11 +410,11 @@ def _say_openness(item: Item, compared, speech: Speech) -> str:
     _, _, _, short = ellipse_axes(compared[h.members[0]].reference)
     verb = "flatten" if item.amount > 0 else "open"
     if speech.unit != "mm":
-        return f"{verb} {_what(item, speech)}: short axis by {speech.length(item.amount)}"
+        return f"{verb} {about(item, speech)}: short axis by {speech.length(item.amount)}"
     drawn, true = round_amount(short + item.amount), round_amount(short)
     if drawn == true:
-        return f"{verb} {_what(item, speech)}: short axis by {speech.length(item.amount)}"
-    return f"{verb} {_what(item, speech)}: short axis {number(drawn)} mm to {number(true)} mm"
+        return f"{verb} {about(item, speech)}: short axis by {speech.length(item.amount)}"
+    return f"{verb} {about(item, speech)}: short axis {number(drawn)} mm to {number(true)} mm"
 
 
 def _say_grows(item: Item, compared, speech: Speech) -> str:
@@ -368,7 +434,7 @@ def _say_aspect(item: Item, compared, speech: Speech) -> str:
 def _say_shape(item: Item, compared, speech: Speech) -> str:
     each = compared[item.index]
     way_out = "in" if item.amount > 0 else "out"
-    return f"move the outline of {the(speech.name(each.feature))} {way_out} {speech.length(item.amount)} {_spot(item, each)}"
+    return f"move the outline of {speech.called(each.feature)} {way_out} {speech.length(item.amount)} {_spot(item, each)}"
 
 
 def _spot(item: Item, each: Compared) -> str:
@@ -390,13 +456,13 @@ def _spot(item: Item, each: Compared) -> str:
 
 def _say_redraw(item: Item, compared, speech: Speech) -> str:
     feature = compared[item.index].feature
-    text = f"redraw {the(speech.name(feature))}: its {join(list(item.failed))} all disagree"
+    text = f"redraw {speech.called(feature)}: its {join(list(item.failed))} all disagree"
     if item.survives:
         text += f"; its {join(list(item.survives))} {'is' if len(item.survives) == 1 else 'are'} right"
     return text
 
 
-_SAY = {
+SAY = {
     "move": _say_move,
     "gap": _say_gap,
     "spacing": _say_spacing,

@@ -44,6 +44,7 @@ def report_to_dict(report: Report) -> dict[str, Any]:
                 "at_mm": pair(each.at_mm, 2),
                 "off_mm": pair(each.off_mm, 2),
                 "sigma_mm": number(each.sigma_mm, 2),
+                "number": int(each.number),
             }
             for each in report.features
         ],

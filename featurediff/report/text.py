@@ -101,6 +101,9 @@ def _good(report: Report) -> str:
 def _names(report: Report, names: tuple[str, ...]) -> str:
     """A list of features as it is told, by the sides that the report is to use."""
     told = both_sides(names)
+    numbers = {each.name: each.number for each in report.features if each.number}
+    if numbers:
+        return ", ".join(f"{name} ({numbers[name]})" if name in numbers else name for name in names)
     if report.sides == "sitter":
         told = [report.sitter_names.get(name, _on_the_paper(name)) for name in told]
     return ", ".join(told)

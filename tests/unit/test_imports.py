@@ -23,6 +23,7 @@ FLOW = [
     ["configuration", "discovery"],
     ["matching"],
     ["lineup"],
+    ["aims"],
     ["deviations"],
     ["corrections"],
     ["report"],

@@ -1,0 +1,24 @@
+"""The sentence of every kind of item."""
+
+from __future__ import annotations
+
+from featurediff.corrections import say_meetings, say_rows, words
+from featurediff.corrections.items import Item
+from featurediff.corrections.words import Speech
+from featurediff.deviations import Compared
+
+_SAY = words.SAY | say_meetings.SAY | say_rows.SAY
+
+
+def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_times: float) -> str:
+    """The sentence of an item, with its full stop."""
+    far = item.size > redraw_times
+    if far and item.kind == "move":
+        text = words.say_far_move(item, speech)
+    else:
+        text = _SAY[item.kind](item, compared, speech)
+        if item.kind != "redraw" and far:
+            text += "; that is too far off to adjust: redraw it"
+        elif item.kind != "redraw" and item.size < 2.0:
+            text += " (small: if you are there anyway)"
+    return text[0].upper() + text[1:] + "."
