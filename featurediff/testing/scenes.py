@@ -17,6 +17,8 @@ class Scene:
     ``size_px``: height of the head (crown to chin). ``centre_px``: the head's middle. ``mask`` (h, w) bool: the subject, or None.
     ``landmarks``: further true points by name, (n, 2) px; on rendered faces "mesh" holds the
     468 points of the face mesh. ``fills``: short strokes that fill a thing rather than bound it (hairs of a brow, of the head).
+    ``firmness``: how firmly a curve is drawn, by name, 1 = as others. ``straight``: the curves' straight sides are drawn as such, one
+    by one. ``started``: words of the curves that a "partial" hand draws.
     """
 
     name: str
@@ -27,6 +29,9 @@ class Scene:
     mask: np.ndarray | None = None
     landmarks: Mapping[str, np.ndarray] = field(default_factory=dict)
     fills: Mapping[str, tuple[np.ndarray, ...]] = field(default_factory=dict)
+    firmness: Mapping[str, float] = field(default_factory=dict)
+    straight: bool = False
+    started: tuple[str, ...] = ("lid", "iris", "pupil", "brow")
 
     def points(self, *words: str) -> np.ndarray:
         """All points (n, 2) of the curves and fills whose names contain one of these words: what a `Move` moves."""
@@ -87,3 +92,15 @@ def rendered_face(
     from featurediff.testing.faces3d import render_face
 
     return render_face(seed, yaw=yaw, pitch=pitch, roll=roll, glasses=glasses, beard=beard, mouth_open=mouth_open, size=size)
+
+
+def rendered_building(seed: int, kind: str = "facade", *, size: tuple[int, int] = (1500, 1200), clutter: bool | None = None):
+    """A rendered view of invented buildings with its exact edges: a `featurediff.testing.buildings.record.BuildingScene`.
+
+    ``kind``: "facade" (square on or nearly), "street" (between two rows), "corner" (a corner house), "tower" (looking up) or "arcade"
+    (round arches and a domed tower). ``seed`` below 100 to develop on, from 100 on to report on. ``size`` (w, h) px. ``clutter``: trees,
+    people, a car, a lamp, wires; None lets the seed choose. Raises ValueError on an unknown kind.
+    """
+    from featurediff.testing.buildings.render import render_building
+
+    return render_building(seed, kind, size=size, clutter=clutter)
