@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from featurediff_architecture.classify import LEFT, LEVEL, OTHER, RIGHT, SLOPE, VERTICAL
@@ -18,6 +19,9 @@ LONG_ENOUGH, SMALL_BUT_CLEAR = 0.14, 0.05
 # Lines nearer to each other than this share of the size, side by side, are one to the eye; a weaker one within the second
 # share is a moulding of the stronger.
 DOUBLE, MOULDING = 0.012, 0.045
+# Lines nearer to each other than this share of the picture hang together; a cluster with less than this share of the heaviest one's
+# length is no building.
+TOGETHER, SLIGHT = 0.035, 0.12
 # What scores less than this share of the best tenth is left out.
 WEAK = 0.16
 
@@ -51,14 +55,34 @@ def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, 
     return Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), blank)
 
 
+def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
+    """(n,) True for lines of the building or buildings: drawn thick, they hang together; what stands apart and is slight does not.
+
+    ``size``: width and height of the working copy.
+    """
+    if not len(found):
+        return np.zeros(0, bool)
+    coarse = 8.0
+    canvas = np.zeros((int(size[1] / coarse) + 1, int(size[0] / coarse) + 1), np.uint8)
+    thick = max(round(TOGETHER * max(size) / coarse), 3)
+    for a, b in np.round(found.lines.ends / coarse).astype(int):
+        cv2.line(canvas, a.tolist(), b.tolist(), 1, thick)
+    _, label = cv2.connectedComponents(canvas)
+    middle = np.clip(np.round(found.lines.middle / coarse).astype(int), 0, np.array(canvas.shape[::-1]) - 1)
+    own = label[middle[:, 1], middle[:, 0]]
+    weight = np.bincount(own, found.lines.length)
+    return weight[own] > SLIGHT * weight.max()
+
+
 def extent(found: Candidates) -> tuple[np.ndarray, np.ndarray]:
     """Upper left and lower right corner of what the longer lines cover, the outer hundredths of their length left out."""
     lines = found.lines
-    use = (found.kind != SLOPE) & (lines.length > 0.03 * float(np.hypot(*np.ptp(lines.ends.reshape(-1, 2), axis=0))))
+    use = (found.kind == VERTICAL) | (np.abs(found.sky[:, 0] - found.sky[:, 1]) > 0.5) | (found.kind == SLOPE)
+    use |= lines.length > 0.05 * float(np.hypot(*np.ptp(lines.ends.reshape(-1, 2), axis=0)))
     use = use if use.any() else np.ones(len(lines), bool)
     points = lines.ends[use].reshape(-1, 2)
     weight = np.repeat(lines.length[use], 2)
-    return _quantile(points, weight, 0.01), _quantile(points, weight, 0.99)
+    return _quantile(points, weight, 0.006), _quantile(points, weight, 0.994)
 
 
 def choose(found: Candidates, size: float) -> Candidates:

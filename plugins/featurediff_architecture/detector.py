@@ -39,7 +39,7 @@ class ArchitectureDetector(Detector):
         Setting: ``straighten_verticals`` (see `prepare`). Raises `SubjectError` when hardly any lines of a building are found,
         `ConfigError` for an unknown setting.
         """
-        from featurediff_architecture.choose import candidates, choose, extent
+        from featurediff_architecture.choose import candidates, choose, extent, on_building
         from featurediff_architecture.classify import classify
         from featurediff_architecture.clutter import find_ground
         from featurediff_architecture.directions import find_directions
@@ -57,6 +57,7 @@ class ArchitectureDetector(Detector):
         lines = find_lines(working)
         directions = find_directions(lines, working.size)
         found = candidates(lines, *classify(lines, directions), find_ground(working), working)
+        found = found.take(on_building(found, working.size))
         if len(found) < FEWEST:
             raise _no_building(picture)
         box = extent(found)

@@ -8,8 +8,9 @@ import numpy as np
 
 from featurediff_architecture.fronts import Front
 from featurediff_architecture.roles import Role
-from featurediff_architecture.vocabulary import ROLES, place_words, unique
+from featurediff_architecture.vocabulary import ROLES, counted, place_words
 
+UPRIGHT = ("outer corner", "middle corner", "inner corner", "vertical")
 # A line that covers so much of the building's width needs no word for its side.
 WHOLE_WIDTH = 0.6
 
@@ -26,14 +27,18 @@ class Named:
 def name_lines(roles: list[Role], ends: np.ndarray, fronts: tuple[Front, ...], box: tuple[np.ndarray, np.ndarray]) -> list[Named]:
     """Names, unique, of lines with ``ends`` (n, 2, 2); ``box``: the building's upper left and lower right corner."""
     low, high = box
-    span = np.maximum(high - low, 1e-6)
-    middle = (ends.mean(1) - low) / span if len(ends) else np.zeros((0, 2))
-    wide = np.ptp(ends[..., 0], axis=1) / span[0] if len(ends) else np.zeros(0)
+    middle = ends.mean(1)
+    share = (middle[:, 0] - low[0]) / max(high[0] - low[0], 1e-6)
+    wide = np.ptp(ends[..., 0], axis=1) / max(high[0] - low[0], 1e-6)
     words = front_words(fronts)
-    first = [_name(role, middle[k], wide[k], words, rough=True) for k, role in enumerate(roles)]
-    finer = [_name(role, middle[k], wide[k], words, rough=False) for k, role in enumerate(roles)]
-    order = [float(middle[k, 0 if role.what in ("vertical", "outer corner", "roof slope", "slope") else 1]) for k, role in enumerate(roles)]
-    names = unique(first, finer, order)
+    calls = [(_label(role), _where(role, share[k], wide[k], words)) for k, role in enumerate(roles)]
+    calls = _told_apart(calls, share)
+    names = [""] * len(roles)
+    for call in set(calls):
+        axis = _axis([roles[k] for k in range(len(roles)) if calls[k] == call])
+        alike = sorted((k for k in range(len(roles)) if calls[k] == call), key=lambda k: middle[k, 0 if axis == "x" else 1])
+        for number, k in enumerate(alike):
+            names[k] = counted(*call, axis, number, len(alike))
     return [Named(name, _part(role, name, len(fronts)), role) for name, role in zip(names, roles, strict=True)]
 
 
@@ -54,24 +59,30 @@ def front_part(number: int, count: int) -> str:
     return f"building/walls/front {number + 1}" if count > 1 and number >= 0 else "building/walls"
 
 
-def _name(role: Role, middle: np.ndarray, wide: float, words: list[str], rough: bool) -> str:
+def _label(role: Role) -> str:
     label = ROLES[role.what].label
-    if role.what == "middle corner":
-        return label if rough else f"{label}, {place_words(*middle, True)}"
-    if role.what in ("outer corner", "roof slope"):
-        sided = f"{role.side} {label}"
-        return sided if rough else f"{sided}, {place_words(*middle, False)}"
-    if rough and words and role.front >= 0 and words[role.front] and role.what not in ("vertical", "slope"):
-        return f"{label} {words[role.front]}"
-    if rough and wide > WHOLE_WIDTH:
-        return label
-    return _joined(label, place_words(*middle, rough))
+    return f"{role.side} {label}" if role.what in ("outer corner", "roof slope", "slope") and role.side else label
 
 
-def _joined(label: str, place: str) -> str:
-    if place.startswith(("upper", "lower")):
-        return f"{label} on the {place}" if not place.endswith("middle") else f"{label} in the {place}"
-    return f"{label} {place}"
+def _where(role: Role, share: float, wide: float, words: list[str]) -> str:
+    """Words for the place: the front's, or the third of the building; none where there is no need."""
+    if role.what in UPRIGHT or role.what == "roof slope":
+        return ""
+    if len(words) > 1 and role.front >= 0:
+        return words[role.front]
+    return "" if wide > WHOLE_WIDTH or role.what in ("storey line", "base line") else place_words(share)
+
+
+def _told_apart(calls: list[tuple[str, str]], share: np.ndarray) -> list[tuple[str, str]]:
+    """Roof slopes that are called the same are told apart by their third of the building."""
+    return [
+        (label, place_words(share[k])) if not where and label.endswith("roof slope") and calls.count((label, where)) > 1 else (label, where)
+        for k, (label, where) in enumerate(calls)
+    ]
+
+
+def _axis(roles: list[Role]) -> str:
+    return "x" if roles[0].what in UPRIGHT or roles[0].what in ("roof slope", "slope") else "y"
 
 
 def _part(role: Role, name: str, fronts: int) -> str:

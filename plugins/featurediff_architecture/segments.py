@@ -93,7 +93,8 @@ def find_lines(working: Working) -> Lines:
 
 def raw_segments(grey: np.ndarray) -> np.ndarray:
     """(n, 2, 2) ends of the detector's segments on ``grey`` (h, w), longest first, at most `AT_MOST`."""
-    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(np.clip(grey, 0, 255).astype(np.uint8))[0]
+    # ADV is the published detector: only it validates by the number of false alarms.
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_ADV).detect(np.clip(grey, 0, 255).astype(np.uint8))[0]
     if found is None:
         return np.zeros((0, 2, 2))
     # OpenCV 4 hands over (n, 1, 4), OpenCV 5 (n, 4).
@@ -216,7 +217,8 @@ def refit(lines: Lines, gradient: np.ndarray) -> Lines:
         normal = current.normal
         on = ends[:, :1] + _ALONG[None, :, None] * current.vector[:, None]
         grid = on[:, :, None] + _ACROSS[None, None, :, None] * normal[:, None, None]
-        slope = sample(gradient, grid.reshape(len(ends), -1, 2)).reshape(*grid.shape)
+        # Linear in between would pull the peak towards whole px.
+        slope = sample(gradient, grid.reshape(len(ends), -1, 2), smooth=True).reshape(*grid.shape)
         slope = np.einsum("npqc,nc->npq", slope, normal)
         step = slope[:, :, 4:9].mean((1, 2))
         sign = np.where(step < 0, -1.0, 1.0)

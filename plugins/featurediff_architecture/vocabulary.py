@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from featurediff.api import Group
@@ -42,31 +40,29 @@ ROLES: dict[str, Kind] = {
 }
 
 
-def place_words(across: float, down: float, rough: bool) -> str:
-    """Where a middle lies on the building: shares 0..1 of its width and height. ``rough``: left, middle or right alone."""
-    column = "on the left" if across < 0.36 else "on the right" if across > 0.64 else "in the middle"
-    if rough:
-        return column
-    row = "upper" if down < 0.36 else "lower" if down > 0.64 else ""
-    if not row:
-        return column
-    return f"{row} {column.removeprefix('on the ').replace('in the middle', 'middle')}"
-
-
-def unique(names: Sequence[str], finer: Sequence[str], order: Sequence[float]) -> list[str]:
-    """Names that differ: doubles take their ``finer`` form; those still alike are counted along ``order``."""
-    names = list(names)
-    count = Counter(names)
-    names = [finer[k] if count[name] > 1 else name for k, name in enumerate(names)]
-    for name, times in Counter(names).items():
-        if times > 1:
-            alike = sorted((k for k, n in enumerate(names) if n == name), key=lambda k: order[k])
-            for number, k in enumerate(alike, 1):
-                names[k] = f"{ORDINALS[number - 1]} {name}" if number <= len(ORDINALS) else f"{name}, number {number}"
-    return names
-
-
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+# Words for two or three alike, from left to right and from top to bottom.
+FEW = {"x": {2: ("left", "right"), 3: ("left", "middle", "right")}, "y": {2: ("upper", "lower"), 3: ("upper", "middle", "lower")}}
+FROM = {"x": "from the left", "y": "from the top"}
+
+
+def place_words(across: float) -> str:
+    """Where something lies on the building, by the share 0..1 of its width."""
+    return "on the left" if across < 0.36 else "on the right" if across > 0.64 else "in the middle"
+
+
+def counted(label: str, where: str, axis: str, number: int, count: int) -> str:
+    """The name of one of ``count`` things that are called the same, the ``number``-th (from 0) along ``axis`` ("x" or "y").
+
+    "upper storey line on the left", "second vertical from the left".
+    """
+    if count == 1:
+        return f"{label} {where}".strip()
+    few = FEW[axis].get(count)
+    if few and few[number] not in label.split() and not any(word in where.split() for word in few):
+        return f"{few[number]} {label} {where}".strip()
+    order = f"{ORDINALS[number]} {label}" if number < len(ORDINALS) else f"{label} {number + 1}"
+    return f"{order} {FROM[axis]}" + (f", {where}" if where else "")
 
 
 def groups(fronts: dict[str, str]) -> tuple[Group, ...]:

@@ -55,7 +55,8 @@ def slopes(grey: np.ndarray) -> np.ndarray:
     return np.dstack([cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)]) / 32.0
 
 
-def sample(image: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Values of ``image`` (h, w) or (h, w, c) at ``points`` (a, b, 2), linear in between: (a, b) or (a, b, c)."""
+def sample(image: np.ndarray, points: np.ndarray, smooth: bool = False) -> np.ndarray:
+    """Values of ``image`` (h, w) or (h, w, c) at ``points`` (a, b, 2): (a, b) or (a, b, c); in between linear, or cubic (``smooth``)."""
     points = np.asarray(points, np.float32)
-    return cv2.remap(image, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    how = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR
+    return cv2.remap(image, points[..., 0], points[..., 1], how, borderMode=cv2.BORDER_REPLICATE)
