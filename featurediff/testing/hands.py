@@ -130,12 +130,12 @@ def draw(
     still show as ghosts under the new ones.
 
     ``only``: draw only named curves whose names contain one of these words, and of the photo's lines and tone only what lies
-    near them; "partial" without ``only`` draws the eyes. Deterministic by ``seed``. Raises KeyError on an unknown hand.
+    near them; "partial" without ``only`` draws what the scene says is ``started`` (the eyes of a face). Deterministic by ``seed``. Raises KeyError on an unknown hand.
     """
     style = HANDS[hand]
     placement = place(scene) if placement is None else placement
     if hand == "partial" and only is None:
-        only = ("lid", "iris", "pupil", "brow")
+        only = scene.started
     rng = np.random.default_rng([seed, list(HANDS).index(hand)])
     shape = (round(placement.sheet_mm[1] * px_per_mm), round(placement.sheet_mm[0] * px_per_mm))
     named = {n: c for n, c in scene.curves.items() if only is None or any(word in n for word in only)}
@@ -180,6 +180,9 @@ def _zone(scene: Scene, named: dict[str, np.ndarray], only: Sequence[str] | None
 def _line_strokes(scene, named, zone, style, placement, warp, rng) -> list[Stroke]:
     strokes: list[Stroke] = []
     for name, curve in named.items():
+        if scene.straight:
+            strokes += _sides(curve, style, style.feature_load * scene.firmness.get(name, 1.0), placement, warp, rng)
+            continue
         line = true_mm(_dense(curve), placement, warp)
         share = _FEATURE_SHARE.get(name.rsplit(" ", 1)[-1], 1.0) if "brow" in name else _share(name)
         strokes += _restate(line, style, style.feature_load * share, rng)
@@ -201,6 +204,28 @@ def _line_strokes(scene, named, zone, style, placement, warp, rng) -> list[Strok
             load = style.edge_load * float(np.clip(line.strength / strongest, 0.3, 1.2)) * (0.6 if scene.curves else 1.0)
             strokes += _restate(true_mm(run, placement, warp), style, load, rng)
     return strokes
+
+
+def _sides(curve, style: Hand, load: float, placement: Placement, warp: Warp | None, rng) -> list[Stroke]:
+    """A curve with corners, drawn side by side: each its own freehand line, whose mean and mean slope are true."""
+    strokes: list[Stroke] = []
+    for side in split_at_corners(curve):
+        line = true_mm(_dense(side), placement, warp)
+        strokes += _restate(line, style, load, rng, keep_slope=True)
+    return strokes
+
+
+def split_at_corners(curve: np.ndarray, corner_deg: float = 30.0) -> list[np.ndarray]:
+    """The runs of a polyline (n, 2) between its corners, where its course turns by more than ``corner_deg``."""
+    curve = np.asarray(curve, float)
+    if len(curve) < 3:
+        return [curve]
+    way = np.diff(curve, axis=0)
+    heading = np.arctan2(way[:, 1], way[:, 0])
+    turn = np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi)
+    cuts = np.flatnonzero(turn > np.radians(corner_deg)) + 1
+    ends = [0, *cuts, len(curve) - 1]
+    return [curve[lo : hi + 1] for lo, hi in zip(ends[:-1], ends[1:], strict=True)]
 
 
 def _free_runs(points: np.ndarray, free: np.ndarray) -> list[np.ndarray]:
@@ -253,15 +278,17 @@ def _dense(curve: np.ndarray) -> np.ndarray:
     return resample(curve, 2.0) if len(curve) > 1 else curve
 
 
-def _restate(line: np.ndarray, style: Hand, load: float, rng: np.random.Generator) -> list[Stroke]:
-    """The strokes of one line: searching ones first and lighter, the last one darkest and nearest to the truth."""
+def _restate(line: np.ndarray, style: Hand, load: float, rng: np.random.Generator, keep_slope: bool = False) -> list[Stroke]:
+    """The strokes of one line: searching ones first and lighter, the last one darkest and nearest to the truth.
+
+    ``keep_slope``: a straight line, see `wobble`."""
     if len(line) < 3:
         return []
     line = resample(line, 0.4)
     out = []
     for turn in range(style.repeats):
         last = turn == style.repeats - 1
-        course = wobble(line, rng, style.wobble_mm * (1.0 if last else 2.2))
+        course = wobble(line, rng, style.wobble_mm * (1.0 if last else 2.2), keep_slope=keep_slope)
         if not last and len(course) > 60:
             # Searching strokes rarely run the whole line.
             lo = rng.integers(0, len(course) // 3)

@@ -32,10 +32,13 @@ def wander(length_mm: float, count: int, rng: np.random.Generator, correlation_m
     return weight @ values / np.sqrt((weight**2).sum(1))
 
 
-def wobble(points: np.ndarray, rng: np.random.Generator, spread_mm: float, correlation_mm: float = 14.0) -> np.ndarray:
+def wobble(
+    points: np.ndarray, rng: np.random.Generator, spread_mm: float, correlation_mm: float = 14.0, *, keep_slope: bool = False
+) -> np.ndarray:
     """The line (n, 2) mm displaced by smooth noise of ``spread_mm`` whose mean along the line is zero in x and y.
 
     Only the mean is removed: a line shorter than the correlation length still tilts or bends a little, as hands do.
+    ``keep_slope``: for straight lines, long ones: a slow bow as of the forearm besides the wobble, and the mean slope stays true.
     """
     points = np.asarray(points, float)
     if len(points) < 3 or spread_mm <= 0:
@@ -45,6 +48,10 @@ def wobble(points: np.ndarray, rng: np.random.Generator, spread_mm: float, corre
     spread_mm = spread_mm * min(1.0, 0.3 + length / 25.0)
     correlation = min(correlation_mm, max(length / 1.5, 2.0))
     noise = np.column_stack([wander(length, len(points), rng, correlation) for _ in (0, 1)])
+    if keep_slope:
+        noise[:, 0] = 0.65 * noise[:, 0] + 0.9 * wander(length, len(points), rng, max(length / 2.5, correlation))
+        along = np.linspace(-1, 1, len(points))
+        noise[:, 0] -= noise[:, 0].mean() + along * (along @ noise[:, 0]) / (along @ along)
     # Mostly across the line, a little along it.
     across = normals(points)
     along = np.column_stack([across[:, 1], -across[:, 0]])

@@ -69,7 +69,7 @@ def tree(site: Site, x: float, y: float, tall: float, name: str) -> None:
     t = np.linspace(0, 2 * np.pi, 80)
     wave = 1 + 0.06 * np.sin(7 * t) + 0.04 * np.sin(13 * t + 1)
     crown = np.array([foot[0], foot[1] - high + 1.02 * r]) + (0.82 * r * wave)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
-    _outline(site, name, crown)
+    _outline(site, name, crown, near)
 
 
 def person(site: Site, x: float, y: float, name: str) -> None:
@@ -90,7 +90,7 @@ def person(site: Site, x: float, y: float, name: str) -> None:
     cv2.circle(alpha, head, max(1, int(6.5 * k)), 1.0, -1)
     cv2.circle(colour, head, max(1, int(6.5 * k)), (0.62, 0.47, 0.38), -1)
     site.canvas.stamp(foot[0] - 22 * k, foot[1] - 102 * k, _near(site, x, y), colour, alpha)
-    _outline(site, name, np.vstack([place, place[:1]]) + [foot[0] - 22 * k, foot[1] - 102 * k])
+    _outline(site, name, np.vstack([place, place[:1]]) + [foot[0] - 22 * k, foot[1] - 102 * k], _near(site, x, y))
 
 
 def car(site: Site, x: float, y: float, name: str) -> None:
@@ -118,7 +118,7 @@ def car(site: Site, x: float, y: float, name: str) -> None:
         cv2.circle(colour, spot, int(19 * k), (0.5, 0.5, 0.52), -1)
     corner = np.array([a[0], a[1] - 146 * k])
     site.canvas.stamp(*corner, _near(site, x, y), colour, alpha)
-    _outline(site, name, put(np.vstack([hull, hull[:1]])) + corner)
+    _outline(site, name, put(np.vstack([hull, hull[:1]])) + corner, _near(site, x, y))
 
 
 def lamp_post(site: Site, x: float, y: float, name: str) -> None:
@@ -136,7 +136,7 @@ def lamp_post(site: Site, x: float, y: float, name: str) -> None:
     inner = (head - head.mean(0)) * 0.7 + head.mean(0)
     cv2.fillPoly(colour, [np.int32(inner)], (0.85, 0.82, 0.7))
     site.canvas.stamp(foot[0] - w / 2, foot[1] - h, near, colour, alpha)
-    _outline(site, name, np.array([[foot[0], foot[1] - h + 4 * wide], [foot[0], foot[1]]]))
+    _outline(site, name, np.array([[foot[0], foot[1] - h + 4 * wide], [foot[0], foot[1]]]), near)
 
 
 def wires(site: Site) -> None:
@@ -154,6 +154,11 @@ def _near(site: Site, x: float, y: float) -> float:
     return 1.0 / float(site.canvas.camera.ahead(np.array([[x, y, 0.0]]))[0, 2])
 
 
-def _outline(site: Site, name: str, fine: np.ndarray) -> None:
-    """Keep a thing's rough outline, in picture px, for hands that hint at it."""
+def _outline(site: Site, name: str, fine: np.ndarray, near: float) -> None:
+    """Keep the seen part of a thing's rough outline, in picture px, for hands that hint at it."""
+    h, w = site.canvas.near.shape
+    x, y = (np.clip(np.round(fine[:, i]).astype(int), 0, n - 1) for i, n in ((0, w), (1, h)))
+    fine = fine[site.canvas.near[y, x] <= 1.02 * near]
+    if len(fine) < 2:
+        return
     site.clutter[name] = (np.asarray(fine, float) + 0.5) / FINE - 0.5

@@ -243,7 +243,7 @@ def tower(rng: np.random.Generator, size) -> Stage:
     side, rows, storey = rng.uniform(5.5, 7.5), int(rng.integers(4, 7)), rng.uniform(3.2, 3.8)
     height = 0.4 + rows * storey + 0.6
     house = House(0.0, side, 0.0, side, height)
-    plan = WallPlan(2, rows, storey, 0.4, rng.uniform(0.8, 1.0), rng.uniform(1.5, 1.9), 0.9, None, 0.6, extra={"round top": True})
+    plan = WallPlan(2, rows, storey, 0.4, rng.uniform(0.8, 1.0), rng.uniform(1.5, 1.9), 0.9, None, 0.6, round_top=True)
     yaw, away = rng.uniform(26, 58), rng.uniform(13, 17)
     way = np.array([np.sin(np.radians(yaw)), np.cos(np.radians(yaw))])
     position = np.array([*(np.array([0.8, 0.8]) - away * way), 1.6])
@@ -305,13 +305,13 @@ def arcade(rng: np.random.Generator, size) -> Stage:
     points = np.vstack([_corners(house)[::1], [[at[0] + s * radius, at[1], z] for s in (-1, 1) for z in (0, tower_high + tall)]])
     points = points[points[:, 1] < 6.9]
     camera = fitted(points, position, pose(yaw), size, (0.07, 0.08, 0.93, 0.86))
-    windows = WallPlan(count, 1, 3.2, first, 0.95, 1.6, 0.7, None, 0.5 + pier / 2 / (span + pier), storey_lines=False)
+    windows = WallPlan(count, 1, 3.2, first, 0.95, 1.6, 0.7, None, 0.5 + pier / 2 / (span + pier), storey_lines=False, plinth=False)
 
     def paint(site: Site) -> None:
         front = house.front()
         parts.wall(site, front, width, height, replace(windows, base=first), look)
         for frame in (house.left(), house.right()):
-            parts.wall(site, frame, house.depth, height, WallPlan(2, 1, 3.2, first), look, "- side ")
+            parts.wall(site, frame, house.depth, height, WallPlan(2, 1, 3.2, first, plinth=False), look, "- side ")
         site.box(front, 0, width, first, first + 0.2, 0.0, 0.12, look.trim)
         site.box(front, -0.05, width + 0.05, height - 0.25, height + 0.1, 0.0, 0.3, look.trim)
         site.cast(front, front.at([0, width, 0, width], [height - 0.25] * 4, [0.3, 0.3, 0, 0]))

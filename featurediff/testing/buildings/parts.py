@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -63,7 +63,7 @@ def choose_look(rng: np.random.Generator, materials=("plaster", "plaster", "bric
 class WallPlan:
     """A wall's windows, m: ``columns`` equally spaced windows of ``wide`` x ``tall`` in ``rows`` storeys; ``base`` is the height of
     the first floor's level over the ground, ``sill`` of a sill over its floor. ``door``: the column that has a door on the ground
-    instead. ``round_heads``: arched windows in the upper rows."""
+    instead. ``round_top``: arched windows in the top row."""
 
     columns: int
     rows: int
@@ -75,7 +75,8 @@ class WallPlan:
     door: int | None = None
     margin: float = 0.5
     storey_lines: bool = True
-    extra: dict = field(default_factory=dict)
+    plinth: bool = True
+    round_top: bool = False
 
     def lefts(self, width: float) -> np.ndarray:
         """u of each column's left edge; the end margins are ``margin`` spacings from the wall's ends to the windows' middles."""
@@ -225,7 +226,8 @@ def wall(site: Site, frame: Frame, width: float, height: float, plan: WallPlan, 
     if not site.seen(frame.at(width / 2, height)[0], frame.out):
         return
     site.canvas.paint(frame.at(*np.array(corners, float).T), site.lit(look.wall, frame.out), texture=texture)
-    site.box(frame, 0, width, 0, plan.base, 0.0, 0.04, look.wall * 0.72)
+    if plan.plinth:
+        site.box(frame, 0, width, 0, plan.base, 0.0, 0.04, look.wall * 0.72)
     lefts, sills = plan.lefts(width), plan.sills()
     for row, sill in enumerate(sills):
         if plan.storey_lines and row:
@@ -238,7 +240,7 @@ def wall(site: Site, frame: Frame, width: float, height: float, plan: WallPlan, 
                 middle = u + plan.wide / 2
                 door(site, frame, middle - 0.6, middle + 0.6, plan.base + 2.35, look, f"{name}door", plan.base)
                 continue
-            head = look.head if row < len(sills) - 1 or not plan.extra.get("round top") else "round"
+            head = look.head if row < len(sills) - 1 or not plan.round_top else "round"
             window(site, frame, u, u + plan.wide, sill, sill + plan.tall, look, head)
             shape = outline(u, u + plan.wide, sill, sill + plan.tall, head)
             site.edge(f"{name}window {row + 1}-{column + 1}", frame.at(*shape.T), "window")
