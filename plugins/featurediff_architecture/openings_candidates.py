@@ -42,7 +42,7 @@ def _boxes(mask: np.ndarray, fullest: float = 0.68) -> np.ndarray:
     return np.column_stack([x, y, x + w, y + h])[good]
 
 
-def from_lines(segments: np.ndarray, size: tuple[int, int], neighbours: int = 12, off_deg: float = 3.0) -> np.ndarray:
+def from_lines(segments: np.ndarray, size: tuple[int, int], neighbours: int = 30, off_deg: float = 3.0) -> np.ndarray:
     """(n, 4) boxes between pairs of upright lines of about equal ends.
 
     ``segments`` (n, 4) in px of the facade seen straight on; ``size`` its width and height. Each line is tried with its next

@@ -11,6 +11,8 @@ import numpy as np
 FAINTEST = 1.2
 # A side's ends are left out, where the neighbouring sides' edges disturb.
 TRIM = 0.12
+# What lies below an opening (a sill, the ground) need not be like the wall beside it: it counts by half.
+BELOW = 0.5
 
 
 @dataclass(frozen=True)
@@ -18,7 +20,8 @@ class Edges:
     """Colour changes of a picture: ``gx`` and ``gy`` (h, w, 3), CIELAB per px, and their sums along y and x.
 
     ``down`` (h + 1, w, 3) holds the sums of gx over all rows above, ``along`` (h, w + 1, 3) those of gy over all columns to the
-    left: so the mean over a whole side costs two look-ups.
+    left: so the mean over a whole side costs two look-ups. ``busy`` (h + 1, w + 1) holds the sums of the changes' sizes over all
+    px above and to the left; ``colour`` (h + 1, w + 1, 3) those of the colours.
     """
 
     lab: np.ndarray
@@ -26,6 +29,8 @@ class Edges:
     gy: np.ndarray
     down: np.ndarray
     along: np.ndarray
+    busy: np.ndarray
+    colour: np.ndarray
 
     @property
     def size(self) -> tuple[int, int]:
@@ -46,7 +51,8 @@ def edges_of(pixels: np.ndarray) -> Edges:
     np.cumsum(gx, axis=0, out=down[1:])
     along = np.zeros((height, width + 1, 3), np.float32)
     np.cumsum(gy, axis=1, out=along[:, 1:])
-    return Edges(lab, gx, gy, down, along)
+    size = np.sqrt((gx**2).sum(2) + (gy**2).sum(2))
+    return Edges(lab, gx, gy, down, along, cv2.integral(size), cv2.integral(lab))
 
 
 def column_profile(edges: Edges, top: float, bottom: float) -> np.ndarray:
@@ -80,15 +86,17 @@ def peak_near(profile: np.ndarray, at: float, reach: float) -> float:
     return float(best + np.clip(step, -0.5, 0.5))
 
 
-def refine(edges: Edges, box: np.ndarray, reach: float) -> np.ndarray:
-    """``box`` (left, top, right, bottom) with each side moved to the strongest edge within ``reach`` px."""
+def refine(edges: Edges, box: np.ndarray, reach: float, upright: float = 0.0) -> np.ndarray:
+    """``box`` (left, top, right, bottom) with each side moved to the strongest edge within ``reach`` px; top and bottom at first
+    within ``upright`` of its height, where that is more."""
     left, top, right, bottom = (float(v) for v in box)
-    for _ in range(2):
+    for turn in range(2):
         trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
         columns = column_profile(edges, top + trim_y, bottom - trim_y)
         rows = row_profile(edges, left + trim_x, right - trim_x)
         left, right = peak_near(columns, left, reach), peak_near(columns, right, reach)
-        top, bottom = peak_near(rows, top, reach), peak_near(rows, bottom, reach)
+        reach_y = reach if turn else max(reach, upright * (bottom - top))
+        top, bottom = peak_near(rows, top, reach_y), peak_near(rows, bottom, reach_y)
         reach = min(reach, 2.0)
     return np.array([left, top, right, bottom])
 
@@ -98,18 +106,25 @@ def cover(edges: Edges, box: np.ndarray) -> np.ndarray:
     left, top, right, bottom = (float(v) for v in box)
     trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
     shares = [
-        _cover(edges.gx, left, top + trim_y, bottom - trim_y),
-        _cover(edges.gy.transpose(1, 0, 2), top, left + trim_x, right - trim_x),
-        _cover(edges.gx, right, top + trim_y, bottom - trim_y),
-        _cover(edges.gy.transpose(1, 0, 2), bottom, left + trim_x, right - trim_x),
+        cover_side(edges.gx, left, top + trim_y, bottom - trim_y),
+        cover_side(edges.gy.transpose(1, 0, 2), top, left + trim_x, right - trim_x),
+        cover_side(edges.gx, right, top + trim_y, bottom - trim_y),
+        cover_side(edges.gy.transpose(1, 0, 2), bottom, left + trim_x, right - trim_x),
     ]
     return np.array(shares)
 
 
-def _cover(change: np.ndarray, at: float, start: float, stop: float, reach: int = 2) -> float:
+def lower_cover(edges: Edges, box: np.ndarray) -> np.ndarray:
+    """(2,) `cover` of the left and right sides over their lower third, upright even in an arched opening."""
+    left, top, right, bottom = (float(v) for v in box)
+    start, stop = bottom - (bottom - top) / 3, bottom - TRIM / 2 * (bottom - top)
+    return np.array([cover_side(edges.gx, left, start, stop), cover_side(edges.gx, right, start, stop)])
+
+
+def cover_side(change: np.ndarray, at: float, start: float, stop: float, reach: int = 2) -> float:
     """Share of the stretch ``start``..``stop`` along the first axis whose change near ``at`` on the second is the side's own."""
     first, last = max(int(np.floor(start)), 0), min(int(np.ceil(stop)) + 1, change.shape[0])
-    centre = int(round(at))
+    centre = round(at)
     low, high = max(centre - reach, 0), min(centre + reach + 1, change.shape[1])
     if last - first < 3 or high - low < 2:
         return 0.0
@@ -122,3 +137,66 @@ def _cover(change: np.ndarray, at: float, start: float, stop: float, reach: int 
         return 0.0
     along = (strip @ (direction / length)).max(1)
     return float((along > max(FAINTEST, 0.35 * length)).mean())
+
+
+def restless(edges: Edges, box: np.ndarray, near: float = 3.0, far: float = 10.0) -> float:
+    """Mean size of the colour changes in the rim ``near`` to ``far`` px outside ``box``: small on a wall, large in leaves."""
+    inner, inner_area = _busy(edges, box + np.array([-near, -near, near, near]))
+    outer, outer_area = _busy(edges, box + np.array([-far, -far, far, far]))
+    return (outer - inner) / max(outer_area - inner_area, 1.0)
+
+
+def _busy(edges: Edges, box: np.ndarray) -> tuple[float, float]:
+    """Sum of the sizes of the changes within ``box``, cut at the picture's border, and its area."""
+    width, height = edges.size
+    x0, x1 = np.clip(np.round(box[[0, 2]]).astype(int), 0, width)
+    y0, y1 = np.clip(np.round(box[[1, 3]]).astype(int), 0, height)
+    sums = edges.busy
+    return float(sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]), float((x1 - x0) * (y1 - y0))
+
+
+def side_strengths(edges: Edges, box: np.ndarray) -> np.ndarray:
+    """(4,) mean colour change across each side, left, top, right, bottom; CIELAB per px."""
+    left, top, right, bottom = (float(v) for v in box)
+    trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
+    columns = np.sqrt((column_profile(edges, top + trim_y, bottom - trim_y) ** 2).sum(1))
+    rows = np.sqrt((row_profile(edges, left + trim_x, right - trim_x) ** 2).sum(1))
+    places = ((columns, left), (rows, top), (columns, right), (rows, bottom))
+    return np.array([line[max(round(at) - 1, 0) : round(at) + 2].max(initial=0.0) for line, at in places])
+
+
+def wall_around(edges: Edges, box: np.ndarray, springing: float | None = None, near: float = 2.0, far: float = 7) -> float:
+    """How unlike the wall is on the sides of ``box``, by the step from wall to opening: about 0 for a hole in one wall.
+
+    The colours just outside are compared left with right, and with those above (not over an arched head, which ends its sides at
+    ``springing``) and below; a pane beside its bar, or a pier between two windows, has not the same beside it as above it.
+    """
+    left, top, right, bottom = (float(v) for v in box)
+    high = top if springing is None else springing
+    trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - high)
+    level, upright = (left + trim_x, right - trim_x), (high + trim_y, bottom - trim_y)
+
+    def strip(x0: float, x1: float, y0: float, y1: float) -> np.ndarray:
+        return _colour(edges, x0, y0, x1, y1)
+
+    beside = [strip(left - far, left - near, *upright), strip(right + near, right + far, *upright)]
+    within = [strip(left + near, left + far, *upright), strip(right - far, right - near, *upright)]
+    step = np.mean([np.linalg.norm(a - b) for a, b in zip(beside, within, strict=True)])
+
+    def apart(colour: np.ndarray) -> float:
+        return float(min(np.linalg.norm(colour - side) for side in beside))
+
+    total = float(np.linalg.norm(beside[0] - beside[1])) + BELOW * apart(strip(*level, bottom + near, bottom + far))
+    if springing is None:
+        total += apart(strip(*level, top - far, top - near))
+    return total / max(float(step), 1.0)
+
+
+def _colour(edges: Edges, left: float, top: float, right: float, bottom: float) -> np.ndarray:
+    """Mean colour (3,) of an area, cut at the picture's border."""
+    width, height = edges.size
+    x0, x1 = int(np.clip(round(left), 0, width - 1)), int(np.clip(round(right), 1, width))
+    y0, y1 = int(np.clip(round(top), 0, height - 1)), int(np.clip(round(bottom), 1, height))
+    x1, y1 = max(x1, x0 + 1), max(y1, y0 + 1)
+    sums = edges.colour
+    return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / ((x1 - x0) * (y1 - y0))

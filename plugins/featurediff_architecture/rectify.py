@@ -65,10 +65,10 @@ def rectify(
     mask = np.zeros((height, width), np.uint8)
     cv2.fillPoly(mask, [np.round(region).astype(np.int32)], 255)
     usable = _usable(mask, plane)
-    rows, columns = np.nonzero(usable)
-    if len(rows) < 100:
+    pieces = cv2.findContours(usable.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
+    outline = np.vstack([piece[:, 0] for piece in pieces]).astype(float) if pieces else np.zeros((0, 2))
+    if len(outline) < 3 or np.ptp(outline, axis=0).min() < 10:
         raise ValueError("nothing of the facade is seen")
-    outline = cv2.convexHull(np.column_stack([columns, rows]).astype(np.float32))[:, 0].astype(float)
     flat = apply(np.linalg.inv(plane), outline)
     low, high = flat.min(0), flat.max(0)
     scale = min(longest / max(high - low), 1.6)

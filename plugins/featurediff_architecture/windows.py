@@ -12,22 +12,45 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.geometry import apply
+from featurediff_architecture.openings_arched import Head, arched_box, head_line
 from featurediff_architecture.openings_candidates import from_lines, from_regions, like
-from featurediff_architecture.openings_edges import Edges, cover, edges_of, refine
+from featurediff_architecture.openings_edges import (
+    Edges,
+    cover,
+    edges_of,
+    lower_cover,
+    refine,
+    restless,
+    side_strengths,
+    wall_around,
+)
 from featurediff_architecture.rectify import Rectified, rectify
 
 LEAST_COVER = 0.72
 LEAST_SIDE = 0.45
+LONE_COVER = 0.9
+# Sides are looked for within so many px; top and bottom of a pair of lines within this share of its height.
+REACH = 4.0
+UPRIGHT = 0.15
+# A top that stands on an edge so well is flat.
+FLAT_TOP = 0.9
+# A door is at least so much taller than wide; it ends within this share of its height over the ground.
+DOOR_SHAPE = 1.2
+ON_GROUND = 0.12
+# The wall around is calmer than the sides are strong, by this factor.
+CALM = 0.6
+# An opening is at least this share of the facade's long side wide and high.
+SMALLEST = 0.015
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Opening:
-    """One opening of a facade.
+    """One opening of a facade, in px of the picture.
 
-    ``outline`` (n, 2) px of the picture, closed: top left, top right, bottom right, bottom left for a rectangle; an arched one
+    ``outline`` (n, 2), closed: top left, top right, bottom right, bottom left for a rectangle; an arched one
     runs from its left springing over the crown to the right springing, then down its sides. ``kind``: "window", "door" or
     "arch". ``box``: left, top, right, bottom in px of the facade seen straight on, whose width and height are each true up to
-    one factor. ``score`` 0..1: how much of its outline stands on edges. ``corners`` (4, 2): the box's corners in px of the picture.
+    one factor. ``score`` 0..1: how much of its outline stands on edges. ``corners`` (4, 2): the box's corners.
     """
 
     outline: np.ndarray
@@ -51,8 +74,9 @@ def find_openings(
     except ValueError:
         return ()
     edges = edges_of(flat.pixels)
-    boxes, scores = find_boxes(edges, flat, _flat_segments(segments, flat))
-    return tuple(_opening(flat, box, score) for box, score in zip(boxes, scores, strict=True))
+    found = find_boxes(edges, flat, _flat_segments(segments, flat))
+    found = sorted(found, key=lambda f: (round(f.box[1] / 20), f.box[0]))
+    return tuple(_opening(flat, f, kind) for f, kind in zip(found, kinds_of(found, flat.inside), strict=True))
 
 
 def _flat_segments(segments: np.ndarray, flat: Rectified) -> np.ndarray:
@@ -69,13 +93,24 @@ def _flat_segments(segments: np.ndarray, flat: Rectified) -> np.ndarray:
     return mapped.reshape(-1, 4)[good.reshape(-1, 2).all(1)]
 
 
-def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Boxes (n, 4) of openings in px of the facade seen straight on, and their scores (n,)."""
-    proposed = np.vstack([from_regions(edges.lab, flat.inside), from_lines(segments, edges.size)])
-    boxes, scores = confirm(edges, flat, _unlike(proposed, 3.0), 4.0)
-    boxes, scores = choose(boxes, scores)
-    boxes, scores = _spread(edges, flat, boxes, scores)
-    return boxes, scores
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A confirmed rectangle: ``box`` (left, top, right, bottom), its top the crown where it has a ``head``; ``score`` 0..1.
+    ``unlike``: see `openings_edges.wall_around`."""
+
+    box: np.ndarray
+    score: float
+    head: Head | None = None
+    unlike: float = 0.0
+
+
+def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Found]:
+    """The openings' rectangles in px of the facade seen straight on."""
+    found = confirm(edges, flat, from_regions(edges.lab, flat.inside))
+    found += confirm(edges, flat, from_lines(segments, edges.size), UPRIGHT)
+    found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)))
+    found = _spread(edges, flat, choose(found))
+    return _trusted(found)
 
 
 def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
@@ -86,19 +121,27 @@ def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
     return boxes[np.sort(first)]
 
 
-def confirm(edges: Edges, flat: Rectified, boxes: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
-    """The boxes that stand on edges on all four sides, refined, with their scores 0..1."""
-    kept, scores = [], []
-    for box in boxes:
-        fine = refine(edges, box, reach)
-        if min(fine[2] - fine[0], fine[3] - fine[1]) < 7 or not _within(flat, fine):
-            continue
-        shares = cover(edges, fine)
-        if shares.mean() < LEAST_COVER or shares.min() < LEAST_SIDE:
-            continue
-        kept.append(fine)
-        scores.append(float(shares.mean()))
-    return np.array(kept).reshape(-1, 4), np.array(scores)
+def confirm(edges: Edges, flat: Rectified, boxes: np.ndarray, upright: float = 0.0) -> list[Found]:
+    """The boxes that stand on edges on all four sides, refined; see `openings_edges.refine` for ``upright``."""
+    smallest = SMALLEST * max(edges.size)
+    fine = [refine(edges, box, REACH, upright) for box in _unlike(boxes, 3.0)]
+    large = [box for box in fine if min(box[2] - box[0], box[3] - box[1]) >= smallest and _within(flat, box)]
+    found = (_confirmed(edges, flat, box) for box in _unlike(np.array(large).reshape(-1, 4), 1.0))
+    return [f for f in found if f is not None]
+
+
+def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray) -> Found | None:
+    """A refined box with its score and head, or None when it is no opening."""
+    shares, head = cover(edges, box), None
+    if shares[1] < FLAT_TOP and shares[3] > LEAST_SIDE and lower_cover(edges, box).min() > LEAST_SIDE:
+        arched = arched_box(edges, box)
+        if arched is not None and arched[2].mean() > shares.mean() and _within(flat, arched[0]):
+            box, head, shares = arched
+    if shares.mean() < LEAST_COVER or shares.min() < LEAST_SIDE:
+        return None
+    if restless(edges, box) > CALM * np.median(side_strengths(edges, box)):
+        return None
+    return Found(box, float(shares.mean()), head, wall_around(edges, box, head.springing if head else None))
 
 
 def _within(flat: Rectified, box: np.ndarray) -> bool:
@@ -107,6 +150,21 @@ def _within(flat: Rectified, box: np.ndarray) -> bool:
     x = np.clip(np.round(box[[0, 2, 2, 0]]).astype(int), 0, width - 1)
     y = np.clip(np.round(box[[1, 1, 3, 3]]).astype(int), 0, height - 1)
     return bool(flat.inside[y, x].all())
+
+
+def joined(boxes: np.ndarray, gap: float = 0.15, off: float = 4.0) -> np.ndarray:
+    """(k, 4) boxes around two of ``boxes`` that stand flush, one above or beside the other, with a bar between them."""
+    found = []
+    for along, across in ((1, 0), (0, 1)):
+        size = boxes[:, along + 2] - boxes[:, along]
+        flush = (np.abs(boxes[:, None, across] - boxes[:, across]) < off) & (
+            np.abs(boxes[:, None, across + 2] - boxes[:, across + 2]) < off
+        )
+        between = boxes[None, :, along] - boxes[:, None, along + 2]
+        near = (between > -off) & (between < np.maximum(gap * np.minimum(size[:, None], size), off))
+        first, second = np.nonzero(flush & near)
+        found.append(np.column_stack([boxes[first, :2], boxes[second, 2:]]))
+    return np.vstack(found)
 
 
 def alike(boxes: np.ndarray, tolerance: float = 0.1) -> np.ndarray:
@@ -118,26 +176,26 @@ def alike(boxes: np.ndarray, tolerance: float = 0.1) -> np.ndarray:
     return same & (level | above)
 
 
-def choose(boxes: np.ndarray, scores: np.ndarray, overlap: float = 0.2) -> tuple[np.ndarray, np.ndarray]:
-    """The boxes that stay when no two may overlap: well covered ones, repeated ones, larger ones first."""
-    if len(boxes) == 0:
-        return boxes, scores
+def choose(found: list[Found], overlap: float = 0.2) -> list[Found]:
+    """Those that stay when no two may overlap: well covered ones, repeated ones, larger ones first."""
+    if not found:
+        return found
+    boxes = np.array([f.box for f in found])
     area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    # Several finds of one box are one sibling.
-    siblings = _places(boxes, alike(boxes))
-    worth = scores * (1 + 0.25 * np.log2(np.minimum(siblings, 16))) * area**0.15
+    siblings = siblings_of(boxes)
+    worth = np.array([f.score**2 / (1 + f.unlike) for f in found]) * (1 + 0.25 * np.log2(np.minimum(siblings, 16))) * area**0.3
     kept: list[int] = []
     for index in np.argsort(-worth):
         if all(_overlap(boxes[index], boxes[k]) < overlap for k in kept):
             kept.append(int(index))
-    return boxes[kept], scores[kept]
+    return [found[k] for k in kept]
 
 
-def _places(boxes: np.ndarray, friends: np.ndarray) -> np.ndarray:
-    """For each box, at how many unlike places its friends lie, its own included."""
+def siblings_of(boxes: np.ndarray) -> np.ndarray:
+    """(n,) for each box, at how many places alike ones stand, its own included; several finds of one place count once."""
     centre = np.round((boxes[:, :2] + boxes[:, 2:]) / 2 / 8).astype(int)
     key = centre[:, 0] * 100_003 + centre[:, 1]
-    return np.array([len(np.unique(key[row])) for row in friends])
+    return np.array([len(np.unique(key[row])) for row in alike(boxes)])
 
 
 def _overlap(a: np.ndarray, b: np.ndarray) -> float:
@@ -149,26 +207,66 @@ def _overlap(a: np.ndarray, b: np.ndarray) -> float:
     return wide * high / min((a[2] - a[0]) * (a[3] - a[1]), (b[2] - b[0]) * (b[3] - b[1]))
 
 
-def _spread(
-    edges: Edges, flat: Rectified, boxes: np.ndarray, scores: np.ndarray, seeds: int = 5
-) -> tuple[np.ndarray, np.ndarray]:
-    """Boxes found by likeness to those found already are added."""
-    done: list[np.ndarray] = []
-    more_boxes, more_scores = [boxes], [scores]
-    for box in boxes:
-        size = np.log(np.array([box[2] - box[0], box[3] - box[1]]))
-        if any(np.abs(size - d).max() < 0.12 for d in done):
+def _spread(edges: Edges, flat: Rectified, found: list[Found], seeds: int = 5) -> list[Found]:
+    """Those found, and more found by their likeness."""
+    sizes: list[np.ndarray] = []
+    more = list(found)
+    for seed in found:
+        size = np.log(seed.box[2:] - seed.box[:2])
+        if any(np.abs(size - known).max() < 0.12 for known in sizes):
             continue
-        done.append(size)
-        if len(done) > seeds:
+        sizes.append(size)
+        if len(sizes) > seeds:
             break
-        found, found_scores = confirm(edges, flat, like(edges.lab, box), 4.0)
-        more_boxes.append(found)
-        more_scores.append(found_scores)
-    return choose(np.vstack(more_boxes), np.concatenate(more_scores))
+        more += confirm(edges, flat, like(edges.lab, seed.box))
+    return choose(more)
 
 
-def _opening(flat: Rectified, box: np.ndarray, score: float) -> Opening:
-    left, top, right, bottom = (float(v) for v in box)
+def _trusted(found: list[Found]) -> list[Found]:
+    """Those that repeat, and single ones that are large and whole enough to be seen as openings."""
+    if not found:
+        return found
+    boxes = np.array([f.box for f in found])
+    siblings = siblings_of(boxes)
+    area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    usual = np.median(area[siblings >= 3]) if (siblings >= 3).any() else np.median(area)
+    single = np.array([f.score for f in found]) >= LONE_COVER
+    return [f for k, f in enumerate(found) if siblings[k] >= 2 or (single[k] and area[k] > 0.5 * usual)]
+
+
+def kinds_of(found: list[Found], inside: np.ndarray) -> list[str]:
+    """ "window", "door" or "arch" for each: a door stands on the ground and is taller than wide; arches are two or more arched
+    ones that stand there. ``inside`` (h, w) bool is the facade's area, whose lower end is the ground."""
+    standing = [_stands(f, found, inside) for f in found]
+    arched = sum(1 for f, on in zip(found, standing, strict=True) if on and f.head is not None)
+    kinds = []
+    for f, on in zip(found, standing, strict=True):
+        wide, high = f.box[2:] - f.box[:2]
+        if on and f.head is not None and arched > 1:
+            kinds.append("arch")
+        else:
+            kinds.append("door" if on and high > DOOR_SHAPE * wide else "window")
+    return kinds
+
+
+def _stands(f: Found, found: list[Found], inside: np.ndarray) -> bool:
+    """True for an opening that reaches the ground, or clearly lower than those beside it, with nothing below."""
+    left, top, right, bottom = f.box
+    if any(o.box[1] > bottom - 3 and min(o.box[2], right) > max(o.box[0], left) for o in found):
+        return False
+    column = inside[:, int(np.clip(round((left + right) / 2), 0, inside.shape[1] - 1))]
+    ground = int(np.flatnonzero(column)[-1]) if column.any() else inside.shape[0]
+    if ground - bottom < ON_GROUND * (bottom - top):
+        return True
+    beside = [o.box for o in found if o is not f and top < (o.box[1] + o.box[3]) / 2 < bottom]
+    return bool(beside) and bottom > np.median([b[3] + 0.25 * (b[3] - b[1]) for b in beside])
+
+
+def _opening(flat: Rectified, found: Found, kind: str) -> Opening:
+    left, top, right, bottom = (float(v) for v in found.box)
     corners = apply(flat.to_picture, np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
-    return Opening(corners, "window", (left, top, right, bottom), float(score), corners)
+    if found.head is None:
+        return Opening(corners, kind, (left, top, right, bottom), found.score, corners)
+    head = head_line(found.head.shape, left, right, found.head.springing, top, 17)
+    outline = apply(flat.to_picture, np.vstack([head, [[right, bottom], [left, bottom]]]))
+    return Opening(outline, kind, (left, top, right, bottom), found.score, corners)

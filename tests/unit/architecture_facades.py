@@ -22,7 +22,7 @@ class Facade:
 
     @staticmethod
     def _px(x, y):
-        return int(round(x * PX_PER_M)), int(round(y * PX_PER_M))
+        return round(x * PX_PER_M), round(y * PX_PER_M)
 
     def _open(self, kind, box, glass, random):
         outline = opening_outline(kind, *box)
