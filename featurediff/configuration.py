@@ -42,6 +42,8 @@ RANGES: dict[str, tuple[float, float]] = {
     "corrections.merge_mm": (0.0, 50.0),
     "corrections.merge_percent": (0.0, 100.0),
     "corrections.lean_deg": (0.0, 180.0),
+    "rounds.same_place_mm": (0.0, 100.0),
+    "rounds.warn_from": (1, 100),
     "importance.*": (0.0, 1.0),
 }
 

@@ -41,6 +41,10 @@ class SheetError(CompareError):
     """The sheet was not found in the photograph, or not well enough."""
 
 
+class PieceError(CompareError):
+    """The folder of a piece can't be read or written, or is none."""
+
+
 class SubjectError(CompareError):
     """The detector does not find its subject on the reference."""
 

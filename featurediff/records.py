@@ -336,6 +336,7 @@ class Correction:
     ``scale`` the factor to apply; each is None when it is not part of the statement. ``explains`` names the features whose
     deviations vanish once it is done. ``sure`` 0..1. ``size`` is the error divided by its tolerance.
     ``arrows``: places on the sheet and the move to make at each, ((x, y), (dx, dy)) in mm, for pictures of the list.
+    ``kind``: what sort of statement it is ("move", "gap", "turn", "width", "shape", ...); "" when it does not say.
     """
 
     rank: int
@@ -350,6 +351,7 @@ class Correction:
     sure: float
     size: float
     arrows: tuple[tuple[tuple[float, float], tuple[float, float]], ...] = ()
+    kind: str = ""
 
 
 @dataclass(frozen=True)

@@ -58,6 +58,14 @@ class CorrectionSettings:
 
 
 @dataclass(frozen=True)
+class RoundSettings:
+    """When the paper has had enough: the correction number ``warn_from`` within ``same_place_mm`` is warned of."""
+
+    same_place_mm: float = 6.0
+    warn_from: int = 3
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a run. ``detector`` is handed to the detector unread; ``importance`` overrides by feature name."""
 
@@ -66,5 +74,6 @@ class Settings:
     lineup: LineUpSettings = field(default_factory=LineUpSettings)
     tolerances: Tolerances = field(default_factory=Tolerances)
     corrections: CorrectionSettings = field(default_factory=CorrectionSettings)
+    rounds: RoundSettings = field(default_factory=RoundSettings)
     importance: dict[str, float] = field(default_factory=dict)
     detector: dict[str, Any] = field(default_factory=dict)

@@ -74,6 +74,7 @@ def _correction(
         sure=rank.sure(item, compared),
         size=item.size,
         arrows=arrows.arrows(item, compared, speech.frame),
+        kind=item.kind,
     )
 
 

@@ -72,6 +72,7 @@ def report_to_dict(report: Report) -> dict[str, Any]:
 def undecided(report: Report) -> tuple[str, ...]:
     """Features that were found, but too uncertainly to be called right or wrong."""
     told = {name for each in (*report.corrections, *report.later) for name in each.explains} | set(report.good)
+    told |= {each.feature for each in report.not_judged}
     return tuple(each.name for each in report.features if each.found and each.name not in told)
 
 

@@ -28,6 +28,7 @@ FLOW = [
     ["corrections"],
     ["report"],
     ["comparison"],
+    ["piece"],
     ["demo"],
     ["testing"],
     ["cli"],
