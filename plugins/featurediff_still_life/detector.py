@@ -16,5 +16,27 @@ class StillLifeDetector(Detector):
     judges = ("outlines", "rims and feet", "axes and symmetry", "gaps and alignments")
 
     def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
-        """See `featurediff.api.Detector.find`."""
-        raise SubjectError(f"Nothing was found in '{picture.name}'.", "Choose a picture that shows things on a table.")
+        """See `featurediff.api.Detector.find`.
+
+        Settings: ``objects`` (boxes "name:x,y,w,h" in px of the reference, a list or a mapping) and ``mask`` (path of a black and
+        white picture, things white). Raises `SubjectError` when no thing stands out, `ConfigError` for settings it can't use.
+        """
+        import numpy as np
+
+        from featurediff_still_life.choices import HOW, read_choices
+        from featurediff_still_life.objects import coarsen
+        from featurediff_still_life.separation import separated
+        from featurediff_still_life.subject import assemble
+        from featurediff_still_life.tableedge import find_table_edge
+        from featurediff_still_life.things import understand
+        from featurediff_still_life.view import make_view
+
+        choices = read_choices(settings)
+        view = make_view(picture.pixels)
+        coarse = coarsen(view)
+        things = separated(picture, view, coarse, choices)
+        understood = [each for each in understand(view, coarse.scale, things) if each.rim is not None or each.pieces]
+        if not understood:
+            raise SubjectError(f"No outline in '{picture.name}' is clear enough to compare.", HOW)
+        covered = np.any([thing.mask for thing in things], axis=0)
+        return assemble(view, understood, find_table_edge(view, covered), ())

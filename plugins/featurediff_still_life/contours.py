@@ -1,0 +1,290 @@
+"""An outline split where an artist would: sides from lip to foot with their levels, base, stem, handle and spout.
+
+All pieces are in working px; nothing here knows names of objects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from featurediff_still_life.ellipses import Ellipse
+from featurediff_still_life.forms import Axis
+from featurediff_still_life.outlines import Outline, smoothed
+
+LEAST_LENGTH = 0.05  # of the object's size: shorter stretches are no features
+STEM = 0.16  # of the widest: a top narrower than this on a body that closes is a stem
+NECK_DEPTH = 0.04  # of the widest: how much narrower than lip and shoulder a neck is
+BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a round bottom
+PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One stretch of an outline. ``what``: "left side", "base", "stem", "handle on the left" ...; ``points`` (n, 2) in order;
+    ``sigma``: standard uncertainty across it, working px; ``anchors``: names -> index."""
+
+    what: str
+    points: np.ndarray
+    closed: bool = False
+    slides: bool = True
+    sigma: float = 0.5
+    anchors: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Half widths of a symmetric body. ``levels`` (k,) px along the axis, ``half`` (k,); ``out_left`` and ``out_right`` (k,) bool:
+    that side stands out there; ``top``, ``base``: levels at which the sides begin and end; ``stem``: level where a stem ends, or None."""
+
+    levels: np.ndarray
+    half: np.ndarray
+    out_left: np.ndarray
+    out_right: np.ndarray
+    top: float
+    base: float
+    stem: float | None = None
+
+
+def find_stem(levels: np.ndarray, half: np.ndarray) -> float | None:
+    """The level at which a stem at the top ends and the body begins, or None."""
+    widest = half.max()
+    narrow = half < STEM * widest
+    if not narrow[: max(len(levels) // 40, 2)].all():
+        return None
+    ends = int(np.argmin(narrow)) if not narrow.all() else 0
+    # A pointed or round top is narrow for a moment only; a stem stays so.
+    if levels[ends] - levels[0] < 0.035 * (levels[-1] - levels[0]) or levels[ends] - levels[0] > 0.4 * (levels[-1] - levels[0]):
+        return None
+    return float(levels[ends])
+
+
+def sustained(flags: np.ndarray, least: int) -> np.ndarray:
+    """(k,) bool: runs of True of at least ``least`` levels, after gaps of a third of that are closed."""
+    out = flags.copy()
+    for value, shortest in ((False, max(least // 3, 1)), (True, least)):
+        for start, stop in runs(out == value):
+            inner = start > 0 and stop < len(out)
+            if stop - start < shortest and (value or inner):
+                out[start:stop] = not value
+    return out
+
+
+def runs(flags: np.ndarray) -> list[tuple[int, int]]:
+    """(start, stop) of every run of True."""
+    padded = np.concatenate([[False], flags, [False]]).astype(int)
+    steps = np.diff(padded)
+    return list(zip(np.nonzero(steps == 1)[0], np.nonzero(steps == -1)[0], strict=True))
+
+
+def base_level(axis: Axis, outline: Outline, levels: np.ndarray, half: np.ndarray, rim: Ellipse | None) -> float:
+    """The level at which the sides end and the base's near arc begins.
+
+    The base's near side is half an ellipse, about as open as the rim or a little more, because it is seen more from above.
+    Where the silhouette below some level is such an arc, that level is taken; else the last tenth of the half width counts.
+    """
+    bottom = float(levels[-1])
+    local = axis.local(outline.points)
+    best, best_off = None, np.inf
+    least, most = (0.8 * rim.openness, 1.7 * rim.openness + 0.08) if rim is not None else (0.05, 0.6)
+    for level, wide in zip(levels[::-1][1:], half[::-1][1:], strict=True):
+        short = bottom - level
+        if short > most * half.max():
+            break
+        if not least * wide <= short <= most * wide or wide < 0.15 * half.max():
+            continue
+        below = (local[:, 1] > level) & ~outline.hidden
+        if below.sum() < 6:
+            continue
+        x = np.clip(np.abs(local[below, 0]) / wide, 0, 1)
+        off = local[below, 1] - (level + short * np.sqrt(1 - x * x))
+        rms = float(np.sqrt((off**2).mean())) / np.sqrt(wide)
+        if rms < best_off:
+            best, best_off = level, rms
+    if best is not None and best_off * np.sqrt(half.max()) < 0.03 * half.max():
+        return float(best)
+    return bottom - (1 - BASE_ARC) * float(half[-max(len(half) // 5, 2) :].max())
+
+
+def side(axis: Axis, outline: Outline, profile: Profile, name: str) -> Piece | None:
+    """The left or the right side from top to base, without what stands out or is hidden; its longest stretch."""
+    local = axis.local(outline.points)
+    sign = -1.0 if name == "left" else 1.0
+    out = profile.out_left if name == "left" else profile.out_right
+    level_of = np.clip(np.searchsorted(profile.levels, local[:, 1]), 0, len(out) - 1)
+    mine = (sign * local[:, 0] > 0) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
+    mine &= outline.seen & ~outline.hidden & ~out[level_of]
+    stretch = longest_run(mine)
+    if stretch is None:
+        return None
+    points = outline.points[stretch]
+    if local[stretch[0], 1] > local[stretch[-1], 1]:
+        points = points[::-1]
+    length = np.hypot(*np.diff(points, axis=0).T).sum()
+    if len(points) < 8 or length < 3 * LEAST_LENGTH * np.ptp(profile.levels):
+        return None
+    return Piece(f"{name} side", points, anchors=_levels_on(axis, profile, points))
+
+
+def base(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:
+    """The near arc of the base, left to right."""
+    local = axis.local(outline.points)
+    stretch = longest_run((local[:, 1] > profile.base) & outline.seen & ~outline.hidden)
+    if stretch is None:
+        return None
+    points = outline.points[stretch]
+    points = points if points[0, 0] < points[-1, 0] else points[::-1]
+    if len(points) < 6 or np.ptp(points[:, 0]) < 0.35 * 2 * profile.half[-max(len(profile.half) // 12, 1) :].max():
+        return None
+    return Piece("base", points, anchors={"lowest point": int((points @ axis.down).argmax())})
+
+
+def stem(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:
+    """Around the stem, from its left foot over the top to its right foot."""
+    if profile.stem is None:
+        return None
+    local = axis.local(outline.points)
+    near = np.abs(local[:, 0]) < 0.5 * profile.half.max()
+    stretch = longest_run((local[:, 1] < profile.stem) & near & ~outline.hidden)
+    if stretch is None or len(stretch) < 6:
+        return None
+    points = outline.points[stretch]
+    return Piece("stem", points, slides=False, anchors={"top": int(points[:, 1].argmin())})
+
+
+def protrusions(axis: Axis, outline: Outline, profile: Profile) -> list[tuple[str, Piece, tuple[float, float]]]:
+    """What stands out on one side: (side, its outer outline from top to bottom, its levels)."""
+    found = []
+    local = axis.local(outline.points)
+    for name, sign, out in (("left", -1.0, profile.out_left), ("right", 1.0, profile.out_right)):
+        for start, stop in runs(out):
+            low, high = profile.levels[start], profile.levels[stop - 1]
+            half = np.interp(local[:, 1], profile.levels, profile.half)
+            mine = (local[:, 1] >= low) & (local[:, 1] <= high) & (sign * local[:, 0] > half + 1.0)
+            stretch = longest_run(mine & ~outline.hidden)
+            if stretch is None or len(stretch) < 8:
+                continue
+            points = outline.points[stretch]
+            if local[stretch[0], 1] > local[stretch[-1], 1]:
+                points = points[::-1]
+            furthest = int((sign * axis.local(points)[:, 0]).argmax())
+            found.append((name, Piece("", points, slides=False, anchors={"furthest point": furthest}), (float(low), float(high))))
+    return found
+
+
+def stretches(outline: Outline, most: int = 6) -> list[Piece]:
+    """An outline without symmetry cut into a few stretches at its sharpest corners; what is hidden is left out."""
+    points = outline.points
+    count = len(points)
+    arm = max(round(0.035 * count), 3)
+    before, after = points - np.roll(points, arm, 0), np.roll(points, -arm, 0) - points
+    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(1)))
+    turn = smoothed(turn, 2.0)
+    cuts: list[int] = []
+    free = turn.copy()
+    least = max(round(count / (most + 2)), 6)
+    while len(cuts) < most and (free.max() > np.radians(38) or len(cuts) < 3):
+        k = int(free.argmax())
+        cuts.append(k)
+        free[np.arange(k - least, k + least + 1) % count] = -1.0
+        if free.max() < 0:
+            break
+    cuts.sort()
+    found = []
+    for start, stop in zip(cuts, [*cuts[1:], cuts[0] + count], strict=True):
+        whole = np.arange(start, stop + 1) % count
+        visible = outline.seen[whole] & ~outline.hidden[whole]
+        longest = max(runs(visible), key=lambda run: run[1] - run[0], default=(0, 0))
+        index = whole[longest[0] : longest[1]]
+        if len(index) >= max(0.03 * count, 8):
+            found.append(Piece(_place_of(points[index], points), points[index]))
+    return _told_apart(found)
+
+
+def longest_run(flags: np.ndarray) -> np.ndarray | None:
+    """Indices of the longest run of True around a closed line, small gaps bridged; None when there is none."""
+    if not flags.any():
+        return None
+    if flags.all():
+        return np.arange(len(flags))
+    first = int(np.argmin(flags))
+    rolled = bridged(np.roll(flags, -first), 4)
+    start, stop = max(runs(rolled), key=lambda run: run[1] - run[0])
+    return (np.arange(start, stop) + first) % len(flags)
+
+
+def bridged(flags: np.ndarray, longest: int) -> np.ndarray:
+    """Runs of False of at most ``longest`` between True are closed."""
+    out = flags.copy()
+    for start, stop in runs(~flags):
+        if stop - start <= longest and start > 0 and stop < len(flags):
+            out[start:stop] = True
+    return out
+
+
+def _levels_on(axis: Axis, profile: Profile, points: np.ndarray) -> dict[str, int]:
+    """The meaningful levels of a side as anchors: neck, shoulder, widest point, foot."""
+    at = axis.local(points)[:, 1]
+    inside = (profile.levels >= profile.top) & (profile.levels <= profile.base)
+    levels, half = profile.levels[inside], profile.half[inside]
+    if len(levels) < 12:
+        return {}
+    half = smoothed(half, max(len(half) / 60, 1.0), closed=False)
+    found = {name: level for name, level in _marks(levels, half).items() if at.min() - 2 <= level <= at.max() + 2}
+    return {name: int(np.abs(at - level).argmin()) for name, level in found.items()}
+
+
+def _marks(levels: np.ndarray, half: np.ndarray) -> dict[str, float]:
+    widest = int(half.argmax())
+    found: dict[str, float] = {}
+    inner = len(levels) // 20
+    if inner < widest < len(levels) - 1 - inner:
+        found["widest point"] = float(levels[widest])
+    above = half[: widest + 1]
+    if len(above) > 8:
+        neck = int(above.argmin())
+        if inner < neck < widest - 2 and above[:neck].max() - above[neck] > 0.5 * NECK_DEPTH * half[widest]:
+            found["neck"] = float(levels[neck])
+        if half[widest] - above.min() > 2 * NECK_DEPTH * half[widest] and neck < widest - 8:
+            # The shoulder is where the outline, coming down from the neck, turns most from outwards to downwards.
+            bend = _bend(levels[neck : widest + 1], half[neck : widest + 1])
+            k = int(bend.argmax())
+            if bend[k] > 0 and k > 2:
+                found["shoulder"] = float(levels[neck + k])
+    below = half[widest:]
+    if len(below) > 8:
+        foot = int(below.argmin())
+        if 2 < foot < len(below) - 1 - inner // 2 and below[foot:].max() - below[foot] > 0.5 * NECK_DEPTH * half[widest]:
+            found["top of the foot"] = float(levels[widest + foot])
+    return found
+
+
+def _bend(levels: np.ndarray, half: np.ndarray) -> np.ndarray:
+    """(k,) how fast the side turns downwards, radians per px, over a tenth of the stretch."""
+    direction = np.arctan2(np.gradient(half), np.gradient(levels))
+    return -np.gradient(smoothed(direction, max(len(levels) / 20, 1.5), closed=False))
+
+
+def _place_of(points: np.ndarray, whole: np.ndarray) -> str:
+    """Where a stretch lies on the outline, in words."""
+    low, high = whole.min(0), whole.max(0)
+    x, y = (points.mean(0) - (low + high) / 2) / np.maximum((high - low) / 2, 1.0)
+    across = "left" if x < -0.3 else "right" if x > 0.3 else ""
+    down = "top" if y < -0.3 else "bottom" if y > 0.3 else ""
+    upright = {"top": "upper", "bottom": "lower"}.get(down, "")
+    if across and down:
+        return f"{upright} {across} of the outline"
+    return f"{across or down or 'middle'} of the outline"
+
+
+def _told_apart(pieces: list[Piece]) -> list[Piece]:
+    """Equal names get an ordinal, in the order of the outline."""
+    words = ("first", "second", "third", "fourth", "fifth", "sixth")
+    out = []
+    for k, piece in enumerate(pieces):
+        same = [j for j, other in enumerate(pieces) if other.what == piece.what]
+        what = piece.what if len(same) == 1 else f"{words[same.index(k)]} part of the {piece.what}"
+        out.append(Piece(what, piece.points, piece.closed, piece.slides, piece.sigma, piece.anchors))
+    return out

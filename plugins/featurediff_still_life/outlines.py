@@ -1,0 +1,107 @@
+"""Sub-pixel outlines: a mask's border laid on the picture's own edge along its normals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from featurediff.geometry import normals, rescale_points, resample
+from featurediff_still_life.paths import best_path, peak_shift
+from featurediff_still_life.view import View
+
+STEP = 2.0  # working px between points of an outline
+REACH = 7.0  # working px on either side in which its edge is looked for
+SAMPLE = 0.5
+STIFFNESS = 0.12
+SMOOTH = 1.6  # points: sigma of the last smoothing along the outline
+# A point counts as seen when the colour steps by this much across the outline, in L*a*b* units.
+LEAST_STEP = 4.0
+BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A closed outline, clockwise on the picture. ``points`` (n, 2) working px; ``seen`` (n,) bool: the picture shows an edge there;
+    ``step`` (n,): its height in L*a*b* units; ``hidden`` (n,) bool: something else lies in front, or the picture ends."""
+
+    points: np.ndarray
+    seen: np.ndarray
+    step: np.ndarray
+    hidden: np.ndarray
+
+
+def border_of(mask: np.ndarray, scale: float) -> np.ndarray:
+    """The mask's outer border as (n, 2) px of the picture that is 1 / ``scale`` times larger, clockwise, smooth."""
+    grown = cv2.copyMakeBorder(mask.astype(np.float32), 2, 2, 2, 2, cv2.BORDER_REPLICATE)
+    large = cv2.resize(cv2.GaussianBlur(grown, (0, 0), 0.8), None, fx=3, fy=3, interpolation=cv2.INTER_LINEAR)
+    inside = np.zeros((large.shape[0] + 2, large.shape[1] + 2), np.uint8)
+    inside[1:-1, 1:-1] = large > 0.5
+    contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    line = max(contours, key=cv2.contourArea)[:, 0].astype(float) - 1.0
+    line = rescale_points(rescale_points(line, 1 / 3) - 2.0, 1.0 / scale)
+    line = smoothed(resample(line, STEP, closed=True), 1.5)
+    area = np.sum(line[:, 0] * np.roll(line[:, 1], -1) - line[:, 1] * np.roll(line[:, 0], -1))
+    return line if area > 0 else line[::-1]
+
+
+def smoothed(points: np.ndarray, sigma: float, closed: bool = True) -> np.ndarray:
+    """A line (n, ...) blurred along itself by a Gaussian of ``sigma`` points."""
+    reach = min(int(np.ceil(3 * sigma)), len(points) - 1)
+    if reach < 1:
+        return points
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    kernel /= kernel.sum()
+    table = points.reshape(len(points), -1)
+    if closed:
+        padded = np.vstack([table[-reach:], table, table[:reach]])
+    else:
+        # Mirrored about its ends, so that a straight line stays straight up to there.
+        padded = np.vstack([2 * table[0] - table[reach:0:-1], table, 2 * table[-1] - table[-2 : -reach - 2 : -1]])
+    return np.column_stack([np.convolve(padded[:, i], kernel, "valid") for i in range(table.shape[1])]).reshape(points.shape)
+
+
+def on_edge(view: View, line: np.ndarray, closed: bool = True, reach: float = REACH, pull: float = 0.35) -> Outline:
+    """A line (n, 2) laid on the edge between the colours on its two sides.
+
+    The colours just outside and inside, averaged along the line, say which change of colour is meant; along each normal the
+    place where that change is steepest is taken, as one smooth path, to a fraction of a sample.
+    """
+    across = normals(smoothed(line, 2.0, closed), closed)
+    at = np.arange(-reach, reach + SAMPLE / 2, SAMPLE)
+    wide = np.concatenate([np.arange(-reach - 3, -reach, 1.0), at, np.arange(reach + 1, reach + 4, 1.0)])
+    where = line[:, None, :] + wide[None, :, None] * across[:, None, :]
+    profiles = cv2.remap(view.lab, where[..., 0].astype(np.float32), where[..., 1].astype(np.float32), cv2.INTER_LINEAR,
+                         borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    # Light on the thing changes along it, so each point has colours of its own, shared with its neighbours.
+    left = smoothed(profiles[:, :3].mean(1).astype(float), 4.0, closed)
+    right = smoothed(profiles[:, -3:].mean(1).astype(float), 4.0, closed)
+    difference = right - left
+    step = np.sqrt((difference**2).sum(1))
+    core = smoothed(profiles[:, 3:-3].astype(float), 1.0, closed)
+    slope = np.gradient(core, axis=1) / SAMPLE
+    # The change meant, along the line between both colours; some of any other change, for a rim between two like colours.
+    meant = (slope * (difference / np.maximum(step, 1e-6)[:, None])[:, None, :]).sum(2)
+    other = np.sqrt(np.maximum((slope**2).sum(2), 0))
+    strength = np.maximum(meant, 0) + 0.35 * other
+    score = strength / np.maximum(np.quantile(strength.max(1), 0.6), 0.8)
+    score = np.minimum(score, 1.5) - pull * (at / reach) ** 2
+    path = best_path(score.astype(np.float32), STIFFNESS, closed)
+    offset = at[path] + SAMPLE * peak_shift(score, path)
+    peak = strength[np.arange(len(line)), path]
+    offset = smoothed(offset, SMOOTH, closed)
+    points = line + offset[:, None] * across
+    # Height of the step: from a little inside to a little outside of the edge itself.
+    column = np.clip(path, 6, len(at) - 7)
+    rows = np.arange(len(line))
+    height = np.sqrt(((core[rows, column + 6] - core[rows, column - 6]) ** 2).sum(1))
+    hidden = near_border(points, view.size)
+    return Outline(points, smoothed(height, 2.0, closed) > LEAST_STEP, np.maximum(height, peak), hidden)
+
+
+def near_border(points: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """(n,) bool: within `BORDER` of the picture's border."""
+    height, width = size
+    x, y = points[:, 0], points[:, 1]
+    return (x < BORDER) | (y < BORDER) | (x > width - 1 - BORDER) | (y > height - 1 - BORDER)

@@ -1,0 +1,51 @@
+"""The best smooth path through a table of scores: one column chosen per row."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def best_path(score: np.ndarray, stiffness: float, closed: bool = False) -> np.ndarray:
+    """Choose a column per row of ``score`` (n, k) so that sum(score) - stiffness * sum(step**2) is largest; step in columns.
+
+    Returns whole columns (n,). ``closed`` ties the last row to the first. Method: dynamic programming (Amini, Weymouth and
+    Jain 1990 use it for contours); steps of up to three columns from one row to the next.
+    """
+    if closed and len(score) > 4:
+        # Twice around; the middle lap has forgotten where the path began.
+        half = len(score) // 2
+        doubled = np.vstack([score[-half:], score, score[:half]])
+        return _solve(doubled, stiffness)[half : half + len(score)]
+    return _solve(score, stiffness)
+
+
+def _solve(score: np.ndarray, stiffness: float, reach: int = 3) -> np.ndarray:
+    rows, columns = score.shape
+    steps = np.arange(-reach, reach + 1)
+    cost = (stiffness * steps**2).astype(np.float32)[:, None]
+    padded = np.full(columns + 2 * reach, -np.inf, np.float32)
+    shifted = np.lib.stride_tricks.sliding_window_view(padded, columns)  # row k: the total seen from k - reach columns away
+    came_from = np.empty((rows, columns), np.int8)
+    total = score[0].astype(np.float32)
+    at = np.arange(columns)
+    for row in range(1, rows):
+        padded[reach : reach + columns] = total
+        options = shifted - cost
+        best = options.argmax(0)
+        came_from[row] = best
+        total = options[best, at] + score[row]
+    path = np.empty(rows, int)
+    path[-1] = int(total.argmax())
+    for row in range(rows - 1, 0, -1):
+        path[row - 1] = path[row] + came_from[row, path[row]] - reach
+    return path
+
+
+def peak_shift(score: np.ndarray, path: np.ndarray) -> np.ndarray:
+    """(n,) sub-column shift of each chosen column, -0.5..0.5: the top of a parabola through three scores."""
+    rows = np.arange(len(path))
+    inner = np.clip(path, 1, score.shape[1] - 2)
+    left, mid, right = score[rows, inner - 1], score[rows, inner], score[rows, inner + 1]
+    bend = left - 2 * mid + right
+    peaked = (bend < -1e-6) & (inner == path) & (mid >= left) & (mid >= right)
+    return np.clip(np.where(peaked, 0.5 * (left - right) / np.where(peaked, bend, 1.0), 0.0), -0.5, 0.5)

@@ -1,0 +1,65 @@
+"""Chooses how the things are told apart: by the artist's boxes, by the artist's mask, or by colour and edges alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from featurediff.api import Picture, SubjectError
+from featurediff.errors import ConfigError
+from featurediff_still_life.choices import HOW, Box, Choices
+from featurediff_still_life.objects import Coarse, Thing, separate, separate_boxes, separate_mask
+from featurediff_still_life.view import View
+
+
+def separated(picture: Picture, view: View, coarse: Coarse, choices: Choices) -> list[Thing]:
+    """The things of the picture, at least one. Raises `SubjectError` or `ConfigError` with what to do."""
+    if choices.boxes:
+        return _by_boxes(picture, view, coarse, choices.boxes)
+    if choices.mask:
+        things = separate_mask(coarse, _read_mask(choices.mask, picture, coarse.lab.shape[:2]))
+        if not things:
+            raise ConfigError(f"The mask '{Path(choices.mask).name}' shows no object.", "Paint the objects white on black.")
+        return things
+    things = separate(coarse)
+    if not things:
+        raise SubjectError(
+            f"Nothing in '{picture.name}' stands out from the table and the wall clearly enough.",
+            f"{HOW} Or choose a picture with a plain background around the group.",
+        )
+    return things
+
+
+def _by_boxes(picture: Picture, view: View, coarse: Coarse, boxes: tuple[Box, ...]) -> list[Thing]:
+    height, width = picture.pixels.shape[:2]
+    for box in boxes:
+        if box.left + box.width <= 0 or box.top + box.height <= 0 or box.left >= width or box.top >= height:
+            raise ConfigError(f"The box of '{box.name}' lies outside '{picture.name}', which is {width} x {height} px.", HOW)
+    things = separate_boxes(coarse, boxes, view.scale * coarse.scale)
+    for thing in things:
+        if thing.mask.sum() < 30:
+            raise SubjectError(
+                f"In the box of '{thing.name}' nothing stands out in '{picture.name}'.",
+                "Draw the box a little larger than the object, so that some of what surrounds it is in the picture too.",
+            )
+    return sorted(things, key=lambda thing: float(np.nonzero(thing.mask.any(0))[0].mean()))
+
+
+def _read_mask(path: str, picture: Picture, shape: tuple[int, int]) -> np.ndarray:
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(path) as image:
+            mask = np.asarray(image.convert("L"))
+    except (OSError, UnidentifiedImageError) as error:
+        raise ConfigError(f"detector: mask: '{Path(path).name}' can't be read as a picture.", "Save it as a PNG.") from error
+    height, width = picture.pixels.shape[:2]
+    if abs(mask.shape[1] / mask.shape[0] - width / height) > 0.01 * width / height:
+        raise ConfigError(
+            f"The mask '{Path(path).name}' is {mask.shape[1]} x {mask.shape[0]} px, of other proportions than '{picture.name}', "
+            f"{width} x {height} px.",
+            "Make it from the reference itself, uncropped.",
+        )
+    return cv2.resize(mask, (shape[1], shape[0]), interpolation=cv2.INTER_AREA) > 127

@@ -1,0 +1,163 @@
+"""One separated thing, understood: its outline, what lies in front of it, its axis, rim and pieces. Working px throughout."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from featurediff_still_life import contours, forms
+from featurediff_still_life.contours import Piece, Profile
+from featurediff_still_life.ellipses import Ellipse
+from featurediff_still_life.forms import Axis
+from featurediff_still_life.objects import Thing
+from featurediff_still_life.outlines import REACH, Outline, border_of, on_edge
+from featurediff_still_life.rims import find_plate, find_rim
+from featurediff_still_life.view import View
+
+TOUCH = 2.2  # coarse px: as near as this to another thing, an outline is common to both
+SAG = 0.06  # of the common stretch's chord: bulging more than this towards the other, a thing stands in front of it
+HOLE_AREA = 0.004  # of the thing: a smaller hole is a highlight
+
+
+@dataclass(frozen=True)
+class Understood:
+    """``kind``: "vessel" (a rim and sides), "dish" (its outline is an ellipse), "object" (symmetric or not, see ``axis``)."""
+
+    thing: Thing
+    outline: Outline
+    kind: str
+    pieces: tuple[Piece, ...]
+    rim: Ellipse | None = None
+    axis: Axis | None = None
+    profile: Profile | None = None
+    missing: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def low(self) -> np.ndarray:
+        """(2,) left and top of the outline."""
+        return self.outline.points.min(0)
+
+    @property
+    def high(self) -> np.ndarray:
+        """(2,) right and bottom of the outline."""
+        return self.outline.points.max(0)
+
+
+def understand(view: View, scale: float, things: list[Thing]) -> list[Understood]:
+    """All things, understood. ``scale``: coarse px per working px."""
+    borders = [border_of(thing.mask, scale) for thing in things]
+    hidden = _hidden(things, borders, scale)
+    found = []
+    for k, (thing, border) in enumerate(zip(things, borders, strict=True)):
+        # Next to another thing its edge is near too: only a short way to look.
+        outline = on_edge(view, border, reach=min(REACH, max(0.02 * float(np.ptp(border, axis=0).max()), 3.0)))
+        outline = replace(outline, hidden=outline.hidden | hidden[k])
+        others = np.zeros(thing.mask.shape, np.uint8)
+        for j, other in enumerate(things):
+            if j != k:
+                others |= other.mask.astype(np.uint8)
+        others = cv2.resize(others, (view.size[1], view.size[0]), interpolation=cv2.INTER_NEAREST)
+        found.append(_understand(view, scale, thing, outline, others))
+    return found
+
+
+def _understand(view: View, scale: float, thing: Thing, outline: Outline, others: np.ndarray) -> Understood:
+    plate = find_plate(view, outline, others)
+    axis = forms.find_axis(outline.points, ~outline.hidden)
+    symmetric = axis is not None and axis.share >= forms.SYMMETRIC
+    if plate is not None:
+        return Understood(thing, outline, "dish", (), plate)
+    if not symmetric:
+        return Understood(thing, outline, "object", tuple(contours.stretches(outline)))
+    levels, left, right = forms.half_widths(axis, outline.points, ~outline.hidden)
+    height = levels[-1] - levels[0]
+    least = max(round(contours.PROTRUSION * height / forms.LEVEL), 3)
+    out_left, out_right = (contours.sustained(flags, least) for flags in forms.stands_out(levels, left, right))
+    half = forms.body_half_width(left, right)
+    stem = contours.find_stem(levels, half)
+    start = 0 if stem is None else int(np.searchsorted(levels, stem))
+    rim = find_rim(view, axis, outline, levels[start:], half[start:], others) if stem is None else None
+    top = float(axis.local(rim.centre[None])[0, 1]) if rim is not None else float(levels[start])
+    base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
+    profile = Profile(levels, half, out_left, out_right, top, base, stem)
+    pieces, missing = _pieces(view, scale, thing, axis, outline, profile)
+    return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing)
+
+
+def _pieces(view, scale, thing, axis, outline, profile) -> tuple[tuple[Piece, ...], tuple[tuple[str, str], ...]]:
+    pieces, missing = [], []
+    for name in ("left", "right"):
+        piece = contours.side(axis, outline, profile, name)
+        if piece is None:
+            missing.append((f"{name} side", "something stands in front of it, or its edge can't be seen"))
+        else:
+            pieces.append(piece)
+    pieces += [piece for piece in (contours.base(axis, outline, profile), contours.stem(axis, outline, profile)) if piece]
+    holes = _holes(view, scale, thing)
+    for name, piece, (low, high) in contours.protrusions(axis, outline, profile):
+        inner = [hole for hole in holes if low - 6 < axis.local(hole.points.mean(0)[None])[0, 1] < high + 6]
+        inner = [hole for hole in inner if (axis.local(hole.points.mean(0)[None])[0, 0] < 0) == (name == "left")]
+        what = f"handle on the {name}" if inner else f"part that stands out on the {name}"
+        pieces.append(replace(piece, what=what))
+        pieces += [replace(hole, what=f"inside of the handle on the {name}") for hole in inner[:1]]
+    return tuple(pieces), tuple(missing)
+
+
+def _holes(view: View, scale: float, thing: Thing) -> list[Piece]:
+    """Closed outlines of what is seen through the thing, largest first."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(thing.holes.astype(np.uint8), connectivity=4)
+    order = sorted(range(1, count), key=lambda k: -stats[k, cv2.CC_STAT_AREA])
+    found = []
+    for k in order:
+        if stats[k, cv2.CC_STAT_AREA] < max(HOLE_AREA * thing.mask.sum(), 12):
+            break
+        outline = on_edge(view, border_of(labels == k, scale), reach=4.0)
+        if outline.seen.mean() > 0.7:
+            found.append(Piece("", outline.points, closed=True))
+    return found
+
+
+# ---------------------------------------------------------------- what stands in front
+
+
+def _hidden(things: list[Thing], borders: list[np.ndarray], scale: float) -> list[np.ndarray]:
+    """For every thing (n,) bool: which points of its border belong to a thing in front of it."""
+    away = [cv2.distanceTransform((~thing.mask).astype(np.uint8), cv2.DIST_L2, 5) for thing in things]
+    hidden = [np.zeros(len(border), bool) for border in borders]
+    for k in range(len(things)):
+        for j in range(k):
+            first, second = _common(borders[k], away[j], scale), _common(borders[j], away[k], scale)
+            if first.sum() < 4 or second.sum() < 4:
+                continue
+            behind, which = (k, first) if _in_front(borders[j], second, borders[k], first) else (j, second)
+            hidden[behind] |= which
+    return hidden
+
+
+def _common(border: np.ndarray, away: np.ndarray, scale: float) -> np.ndarray:
+    cells = np.round((border + 0.5) * scale - 0.5).astype(int)
+    cells = np.clip(cells, 0, [away.shape[1] - 1, away.shape[0] - 1])
+    return away[cells[:, 1], cells[:, 0]] < TOUCH
+
+
+def _in_front(mine: np.ndarray, my_part: np.ndarray, other: np.ndarray, other_part: np.ndarray) -> bool:
+    """Whether the first thing stands in front: its outline bulges into the other's, or else its foot is nearer to us, lower."""
+    sag = _bulge(mine, my_part) - _bulge(other, other_part)
+    if abs(sag) > SAG:
+        return sag > 0
+    return float(mine[:, 1].max()) > float(other[:, 1].max())
+
+
+def _bulge(border: np.ndarray, part: np.ndarray) -> float:
+    """How far the common stretch bulges away from the thing's own middle, as a share of its chord."""
+    index = contours.longest_run(part)
+    line = border[index]
+    chord = line[-1] - line[0]
+    length = float(np.hypot(*chord))
+    if length < 1:
+        return 0.0
+    across = np.array([-chord[1], chord[0]]) / length
+    outward = np.sign((line.mean(0) - border.mean(0)) @ across) or 1.0
+    return float(outward * ((line - line[0]) @ across).mean() / length)
