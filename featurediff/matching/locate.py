@@ -6,7 +6,7 @@ every curve are searched around that place with a narrower weight, and the curve
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,10 +15,12 @@ from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
+from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along
+from featurediff.matching.junctions import settle_corners
 from featurediff.matching.settle import settle_curve
-from featurediff.matching.straight import LineFit, fit_line, line_candidates, wide_look
+from featurediff.matching.straight import fit_line, line_candidates, wide_look
 from featurediff.matching.strips import Course, course_of
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.records import Feature, Subject
@@ -42,19 +44,6 @@ FLOOR = 0.0016
 LINE_FLOOR2 = 0.0008**2
 
 WEAK_SCORE = 0.22
-
-
-@dataclass(frozen=True)
-class Found:
-    """A feature in the frame: ``shifts`` (n, 2) px of its points, their ``covariances`` (n, 2, 2), the position's
-    ``covariance`` (2, 2), ``score``; or ``why`` it was not found."""
-
-    why: str = ""
-    shifts: np.ndarray | None = None
-    covariances: np.ndarray | None = None
-    covariance: np.ndarray | None = None
-    score: float = 0.0
-    fit: LineFit | None = None
 
 
 def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field, ink: np.ndarray) -> list[Found]:
@@ -98,7 +87,7 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
         else:
             place = _feature(k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame)
         found.append(_if_drawn(place, feature, curves[k], ink, size))
-    return found
+    return settle_corners(subject, courses, found, size)
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:

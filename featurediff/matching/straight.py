@@ -6,14 +6,13 @@ pieces of the line are measured one by one, and a straight line is fitted to the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import CONTEXT_SHARE, INFLATION, Candidate
 from featurediff.matching.correlate import Field
+from featurediff.matching.found import LineFit
 from featurediff.matching.strips import Course, Profile, Rows, correlation, look, over_turns, positions, profile
 
 # Lengths as fractions of the frame's size.
@@ -31,23 +30,6 @@ STRAY = 0.0018
 STRAY_LENGTH = 0.05
 # Along a line nothing is measured.
 UNMEASURED_ALONG = 0.04
-
-
-@dataclass(frozen=True)
-class LineFit:
-    """A fitted line relative to a reference course: ``offset`` px across at its middle, ``turn`` px across per px along, their
-    ``covariance`` (2, 2), ``score`` of the whole line, ``share`` of its pieces that lie on it."""
-
-    offset: float
-    turn: float
-    covariance: np.ndarray
-    score: float
-    share: float
-
-    def variance_at(self, along: float) -> float:
-        """Variance of the offset ``along`` px from the middle."""
-        lever = np.array([1.0, along])
-        return float(lever @ self.covariance @ lever)
 
 
 def wide_look(field: Field, drawing: Field, course: Course, sigma: float, size: float, radius: float) -> np.ndarray | None:
