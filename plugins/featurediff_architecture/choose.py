@@ -18,10 +18,14 @@ AT_MOST = 24
 LONG_ENOUGH, SMALL_BUT_CLEAR = 0.14, 0.05
 # Lines nearer to each other than this share of the size, side by side, are one to the eye; a weaker one within the second
 # share is a moulding of the stronger.
-DOUBLE, MOULDING = 0.012, 0.045
+DOUBLE, MOULDING = 0.028, 0.05
 # Lines nearer to each other than this share of the picture hang together; a cluster with less than this share of the heaviest one's
 # length is no building.
 TOGETHER, SLIGHT = 0.035, 0.12
+# An overhang reaches this share of the outer upright's length beyond it.
+BEYOND = 0.16
+# A thin line (post, wire, joint) with less colour difference (Lab) than this between its two sides bounds nothing.
+BOUNDS = 9.0
 # What scores less than this share of the best tenth is left out.
 WEAK = 0.16
 
@@ -51,8 +55,9 @@ def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, 
     """Lines of buildings: those that follow one of the picture's directions, and slopes, outside tangles."""
     keep = (kind != OTHER) & ~tangled(lines, ground, max(working.size))
     lines, kind, aim = lines.take(keep), kind[keep], aim[keep]
-    blank = np.zeros(len(lines))
-    return Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), blank)
+    found = Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), np.zeros(len(lines)))
+    post = (lines.thin > 0) & (found.apart < BOUNDS) & ((kind == VERTICAL) | (kind == SLOPE))
+    return found.take(~post)
 
 
 def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
@@ -71,7 +76,28 @@ def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
     middle = np.clip(np.round(found.lines.middle / coarse).astype(int), 0, np.array(canvas.shape[::-1]) - 1)
     own = label[middle[:, 1], middle[:, 0]]
     weight = np.bincount(own, found.lines.length)
-    return weight[own] > SLIGHT * weight.max()
+    return (weight[own] > SLIGHT * weight.max()) & _between_ends(found, size)
+
+
+def _between_ends(found: Candidates, size: tuple[int, int]) -> np.ndarray:
+    """(n,) False for what lies beyond the outermost tall upright on a side where that one stands against the sky."""
+    lines = found.lines
+    tall = np.flatnonzero((found.kind == VERTICAL) & (lines.length > 0.16 * size[1]) & (lines.thin == 0))
+    inside = np.ones(len(found), bool)
+    if not len(tall):
+        return inside
+    x = lines.middle[:, 0]
+    for sign, k in ((-1.0, tall[x[tall].argmin()]), (1.0, tall[x[tall].argmax()])):
+        if _sky_to(found, k, sign) > 0.35:
+            inside &= sign * (x - x[k]) < BEYOND * lines.length[k]
+    return inside
+
+
+def _sky_to(found: Candidates, k: int, sign: float) -> float:
+    """Share of an upright's length with sky to the picture's left (-1) or right (1) and none on its other side."""
+    right_hand = 1 if found.lines.vector[k, 1] < 0 else 0  # going up, the right hand side is the picture's right
+    to_right, to_left = found.sky[k, right_hand], found.sky[k, 1 - right_hand]
+    return float(to_right - to_left) * sign
 
 
 def extent(found: Candidates) -> tuple[np.ndarray, np.ndarray]:
@@ -118,7 +144,7 @@ def _apart(lines: Lines, working: Working) -> np.ndarray:
     on = lines.ends[:, :1] + t[None, :, None] * lines.vector[:, None]
     strips = []
     for sign in (-1.0, 1.0):
-        away = np.array([3.0, 6.0, 9.0, 12.0]) * sign
+        away = np.array([4.0, 6.0, 9.0, 12.0]) * sign
         grid = on[:, :, None] + away[None, None, :, None] * lines.normal[:, None, None]
         values = sample(working.colour, grid.reshape(len(lines), -1, 2))
         strips.append(np.median(values, axis=1))

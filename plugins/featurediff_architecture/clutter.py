@@ -12,11 +12,12 @@ from featurediff_architecture.working import Working, sample
 
 # The maps are this many times smaller than the working copy.
 COARSE = 4
-BINS = 12
 # Slopes (grey levels per px of the working copy) below this are paper-smooth.
 SMOOTH = 1.6
-# Orientation is tangled where its entropy reaches this share of that of all orientations alike.
-TANGLED = 0.86
+# Tangled is where the edges around agree on one way, or on two square to each other, by less than 1 minus this.
+TANGLED = 0.66
+# A region of sky is at least this share of the picture; beyond a wire it is alike within so much (Lab).
+LARGE, ALIKE = 0.003, 7.0
 # A line longer than this share of the picture's long side is no chance line of a tangle.
 TOO_LONG = 0.16
 
@@ -33,9 +34,9 @@ class Ground:
         return sample(what, (np.asarray(points, float) + 0.5) / COARSE - 0.5)
 
 
-def find_ground(working: Working) -> Ground:
-    """The maps of sky and tangle of a working copy."""
-    return Ground(_sky(working), _tangle(working))
+def find_ground(working: Working, lines: Lines) -> Ground:
+    """The maps of sky and tangle of a working copy; straight ``lines`` bound the sky even where they are faint."""
+    return Ground(_sky(working, lines), _tangle(working))
 
 
 def _small(image: np.ndarray) -> np.ndarray:
@@ -43,46 +44,58 @@ def _small(image: np.ndarray) -> np.ndarray:
     return cv2.resize(image, (max(w // COARSE, 1), max(h // COARSE, 1)), interpolation=cv2.INTER_AREA)
 
 
-def _sky(working: Working) -> np.ndarray:
-    """Smooth regions that reach the picture's upper edge and are lighter than most of the rest, or bluer."""
+def _sky(working: Working, lines: Lines) -> np.ndarray:
+    """Smooth regions that reach the picture's upper edge and are lighter than most of the rest, or bluer; and their like next to
+    them, beyond a wire or a branch."""
     steep = _small(np.abs(working.gradient).max(2))
     colour = _small(working.colour)
-    smooth = (steep < SMOOTH).astype(np.uint8)
-    smooth = cv2.morphologyEx(smooth, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    smooth = cv2.morphologyEx((steep < SMOOTH).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    for a, b in np.round(lines.ends[lines.length > 8 * COARSE] / COARSE).astype(int):
+        cv2.line(smooth, a.tolist(), b.tolist(), 0, 2)
     count, label, stats, _ = cv2.connectedComponentsWithStats(smooth, connectivity=4)
-    sky = np.zeros(smooth.shape, np.float32)
     light = float(np.median(colour[..., 0]))
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_TOP] > 2 or stats[k, cv2.CC_STAT_AREA] < 0.003 * smooth.size:
-            continue
-        own = label == k
-        mean = colour[own].mean(0)
-        if mean[0] > light - 4.0 or mean[2] < -12.0:
-            sky[own] = 1.0
-    return cv2.dilate(sky, np.ones((3, 3), np.uint8))
+    large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > LARGE * smooth.size]
+    mean = {k: colour[label == k].mean(0) for k in large}
+    top = {k for k in large if stats[k, cv2.CC_STAT_TOP] <= 2 and (mean[k][0] > light - 4.0 or mean[k][2] < -12.0)}
+    sky = np.isin(label, list(top))
+    rest = [k for k in large if k not in top]
+    grown = True
+    while grown and rest:
+        grown = False
+        ring = cv2.dilate(sky.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        for k in list(rest):
+            touch = ring & (label == k)
+            if touch.sum() < 0.02 * stats[k, cv2.CC_STAT_AREA] ** 0.5 + 4:
+                continue
+            near = cv2.dilate(touch.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
+            if np.linalg.norm(colour[near & sky].mean(0) - colour[touch].mean(0)) < ALIKE:
+                sky |= label == k
+                rest.remove(k)
+                grown = True
+    return cv2.dilate(sky.astype(np.float32), np.ones((5, 5), np.uint8))
 
 
 def _tangle(working: Working) -> np.ndarray:
-    """Entropy of the edges' orientation around each place, 0 (one orientation) to 1 (all alike), where there are edges at all."""
-    gx, gy = working.gradient[..., 0], working.gradient[..., 1]
+    """How little the edges around each place agree: 0 where all run one way, or two ways square to each other, to 1.
+
+    The resultant of the doubled angle is 1 for one way, that of the fourfold angle for two ways at right angles (directional
+    statistics; Mardia and Jupp 2000, ch. 2 and 3, from memory).
+    """
+    gx, gy = working.gradient[::2, ::2, 0], working.gradient[::2, ::2, 1]
     steep = np.hypot(gx, gy)
-    angle = np.mod(np.arctan2(gy, gx), np.pi)
-    which = np.minimum((angle / np.pi * BINS).astype(np.int32), BINS - 1)
-    steep = np.where(steep > SMOOTH, np.minimum(steep, 20.0), 0.0)
-    h, w = steep.shape[0] // COARSE, steep.shape[1] // COARSE
-    if min(h, w) < 2:
-        return np.zeros((max(h, 1), max(w, 1)), np.float32)
-    y, x = np.mgrid[: h * COARSE, : w * COARSE] // COARSE
-    index = (which[: h * COARSE, : w * COARSE] * h + y) * w + x
-    cells = np.bincount(index.ravel(), steep[: h * COARSE, : w * COARSE].ravel(), BINS * h * w)
-    cells = cells.reshape(BINS, h, w).astype(np.float32)
-    reach = max(int(0.05 * max(h, w)), 3) | 1
-    cells = np.stack([cv2.blur(c, (reach, reach)) for c in cells])
-    total = cells.sum(0)
-    share = cells / np.maximum(total, 1e-6)
-    entropy = -(share * np.log(np.maximum(share, 1e-6))).sum(0) / np.log(BINS)
-    busy = np.clip(total / (COARSE**2 * 0.6), 0, 1)
-    return (entropy * busy).astype(np.float32)
+    weight = np.where(steep > SMOOTH, np.minimum(steep, 20.0), 0.0) / np.maximum(steep, 1e-6)
+    c, s = (gx * gx - gy * gy) / np.maximum(steep, 1e-6) ** 2, 2 * gx * gy / np.maximum(steep, 1e-6) ** 2
+    weight = weight * steep
+    layers = np.dstack([weight, weight * c, weight * s, weight * (c * c - s * s)])
+    fourth = weight * 2 * c * s
+    h, w = working.grey.shape
+    size = (max(w // COARSE, 1), max(h // COARSE, 1))
+    reach = max(int(0.05 * max(size)), 3) | 1
+    total, c2, s2, c4 = (cv2.blur(cv2.resize(layers[..., k], size, interpolation=cv2.INTER_AREA), (reach, reach)) for k in range(4))
+    s4 = cv2.blur(cv2.resize(fourth, size, interpolation=cv2.INTER_AREA), (reach, reach))
+    agree = np.maximum(np.hypot(c2, s2), np.hypot(c4, s4)) / np.maximum(total, 1e-6)
+    busy = np.clip(total / 0.6, 0, 1)
+    return ((1.0 - agree) * busy).astype(np.float32)
 
 
 def tangled(lines: Lines, ground: Ground, long_side: float) -> np.ndarray:

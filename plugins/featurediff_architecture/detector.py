@@ -56,7 +56,7 @@ class ArchitectureDetector(Detector):
         working = working_copy(picture.pixels)
         lines = find_lines(working)
         directions = find_directions(lines, working.size)
-        found = candidates(lines, *classify(lines, directions), find_ground(working), working)
+        found = candidates(lines, *classify(lines, directions), find_ground(working, lines), working)
         found = found.take(on_building(found, working.size))
         if len(found) < FEWEST:
             raise _no_building(picture)
@@ -67,7 +67,7 @@ class ArchitectureDetector(Detector):
             raise _no_building(picture)
         fronts = find_fronts(found, directions)
         ends, joints = in_order(*find_joints(chosen.lines, size))
-        named = name_lines(roles(chosen, ends, joints, fronts, size), ends, fronts, box)
+        named = name_lines(roles(chosen, ends, joints, fronts, found, size), ends, fronts, box)
         features = line_features(named, ends, joints, working)
         meet = meetings(chosen, named, directions, working, lines)
         return assemble(features, junctions(named, joints), meet, fronts, box, working, lean_advice(directions, box))

@@ -22,6 +22,8 @@ LEAN = 18.0
 # The eye level is square to the plumb direction within this many degrees.
 SQUARE = 4.0
 PAIRS = 900
+# So many lines at different places must aim at a level point: two roof slopes and their mouldings always cross somewhere.
+FEWEST = 4
 # Lines spread less than this (degrees) tell no meeting point (TRADE.md: a judgement).
 SPREAD = 8.0
 
@@ -152,11 +154,24 @@ def _levels(lines, free, vertical, size, rng) -> tuple[Direction, ...]:
     for _ in range(3):
         use = np.flatnonzero(free)
         best = _best(lines, use, allowed, rng, "level", flat) if len(use) else None
-        if best is None or len(best.members) < 3 or best.weight < 0.06 * total:
+        if best is None or best.weight < 0.06 * total or _distinct(lines.take(best.members), size) < FEWEST:
             break
         found.append(best)
         free[best.members] = False
     return tuple(sorted(found, key=lambda d: -d.weight))
+
+
+def _distinct(lines: Lines, size: tuple[int, int]) -> int:
+    """How many lines that are not doubles of each other: apart by 1.5 % of the picture, or turned by 4 degrees. Scraps do not count."""
+    kept: list[int] = []
+    for k in np.argsort(-lines.length):
+        if lines.length[k] < 0.035 * max(size):
+            break
+        across = np.abs((lines.middle[k] - lines.middle[kept]) @ lines.normal[k]) if kept else np.zeros(0)
+        turned = np.abs((lines.angle[kept] - lines.angle[k] + 90.0) % 180.0 - 90.0) if kept else np.zeros(0)
+        if not ((across < 0.015 * max(size)) & (turned < 4.0)).any():
+            kept.append(int(k))
+    return len(kept)
 
 
 def _on_one_level(points: np.ndarray, other: np.ndarray, across: np.ndarray) -> np.ndarray:

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff_architecture.fronts import Front
-from featurediff_architecture.roles import Role
+from featurediff_architecture.roles import UPRIGHT, Role
 from featurediff_architecture.vocabulary import ROLES, counted, place_words
 
-UPRIGHT = ("outer corner", "middle corner", "inner corner", "vertical")
 # A line that covers so much of the building's width needs no word for its side.
 WHOLE_WIDTH = 0.6
 

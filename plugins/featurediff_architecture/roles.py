@@ -15,6 +15,9 @@ from featurediff_architecture.joints import Joint
 AGAINST_SKY = 0.5
 # A corner of the building reaches over this share of the tallest vertical.
 TALL = 0.5
+# A ridge lies over the eaves by this share of the wall's height at least.
+RIDGE_OVER = 0.09
+UPRIGHT = ("outer corner", "middle corner", "inner corner", "vertical")
 
 
 @dataclass(frozen=True)
@@ -27,12 +30,19 @@ class Role:
     side: str = ""
 
 
-def roles(chosen: Candidates, ends: np.ndarray, joints: tuple[Joint, ...], fronts: tuple[Front, ...], size: float) -> list[Role]:
-    """The role of each chosen line; ``ends`` (n, 2, 2) as laid on the corners."""
+def roles(
+    chosen: Candidates,
+    ends: np.ndarray,
+    joints: tuple[Joint, ...],
+    fronts: tuple[Front, ...],
+    everything: Candidates,
+    size: float,
+) -> list[Role]:
+    """The role of each chosen line; ``ends`` (n, 2, 2) as laid on the corners; ``everything``: all candidates."""
     found: list[Role] = [Role("line") for _ in range(len(chosen))]
-    _verticals(found, chosen, ends, fronts, size)
+    _verticals(found, chosen, ends, fronts, everything, size)
     _slopes(found, chosen, ends, joints, fronts)
-    _levels(found, chosen, ends, joints, fronts, size)
+    _levels(found, chosen, ends, fronts, size)
     return found
 
 
@@ -44,15 +54,15 @@ def front_of(fronts: tuple[Front, ...], x: float, aim: int = -1) -> int:
     return int(np.argmin(away))
 
 
-def _sky_above(chosen: Candidates, ends: np.ndarray, k: int) -> bool:
+def _sky_above(chosen: Candidates, k: int) -> bool:
     """Sky over a line that is not upright."""
-    left_hand = ends[k, 1, 0] > ends[k, 0, 0]  # going right with y down, the left hand side is above
+    left_hand = chosen.lines.vector[k, 0] > 0  # going right with y down, the left hand side is above
     return bool(chosen.sky[k, 0 if left_hand else 1] > AGAINST_SKY)
 
 
-def _sky_beside(chosen: Candidates, ends: np.ndarray, k: int) -> str:
+def _sky_beside(chosen: Candidates, k: int) -> str:
     """The side ("left", "right", "") of an upright line on which there is sky."""
-    downwards = ends[k, 1, 1] > ends[k, 0, 1]  # going down, the right hand side is the picture's left
+    downwards = chosen.lines.vector[k, 1] > 0  # going down, the right hand side is the picture's left
     on_left, on_right = chosen.sky[k][::-1] if downwards else chosen.sky[k]
     if abs(on_left - on_right) < 0.3:
         return ""
@@ -62,7 +72,7 @@ def _sky_beside(chosen: Candidates, ends: np.ndarray, k: int) -> str:
 # ---------------------------------------------------------------- verticals
 
 
-def _verticals(found, chosen, ends, fronts, size) -> None:
+def _verticals(found, chosen, ends, fronts, everything, size) -> None:
     upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL]
     for k in upright:
         found[k] = Role("vertical", front_of(fronts, float(ends[k, :, 0].mean())))
@@ -70,32 +80,30 @@ def _verticals(found, chosen, ends, fronts, size) -> None:
         return
     length = {k: float(np.hypot(*(ends[k, 1] - ends[k, 0]))) for k in upright}
     tall = [k for k in upright if length[k] > TALL * max(length.values())]
-    level = [k for k in range(len(chosen)) if chosen.aim[k] >= 0]
     x = {k: float(ends[k, :, 0].mean()) for k in tall}
     for side, outermost in (("left", min(tall, key=x.get)), ("right", max(tall, key=x.get))):
-        if _outer(chosen, ends, outermost, side, level, size):
+        if _outer(chosen, ends, outermost, side, everything, size):
             found[outermost] = Role("outer corner", found[outermost].front, side)
-    for left, right in zip(fronts[:-1], fronts[1:], strict=False):
-        if left.recedes == right.recedes and left.aim == right.aim:
-            continue
-        edge = 0.5 * (left.right + right.left)
-        near = [k for k in tall if abs(x[k] - edge) < 0.035 * (fronts[-1].right - fronts[0].left)]
+    for left, right in zip(fronts[:-1], fronts[1:], strict=True):
+        near = [k for k in tall if abs(x[k] - 0.5 * (left.right + right.left)) < 0.035 * (fronts[-1].right - fronts[0].left)]
         near = [k for k in near if found[k].what == "vertical"]
         if near:
-            best = max(near, key=length.get)
             hollow = left.recedes == "right" and right.recedes == "left"
+            best = max(near, key=length.get)
             found[best] = Role("inner corner" if hollow else "middle corner", found[best].front)
 
 
-def _outer(chosen, ends, k, side, level, size) -> bool:
-    """Is the outermost vertical the building's outer corner: sky beyond it, or level lines that end at it and none beyond?"""
-    if _sky_beside(chosen, ends, k) == side:
+def _outer(chosen, ends, k, side, everything, size) -> bool:
+    """Is the outermost vertical the building's outer corner: sky beyond it, or lines that end at it and none beyond?"""
+    if _sky_beside(chosen, k) == side:
         return True
-    x = float(ends[k, :, 0].mean())
     sign = -1.0 if side == "left" else 1.0
-    beyond = [m for m in level if (sign * (ends[m, :, 0] - x)).max() > 0.04 * size and ends[m, :, 1].mean() < ends[k, :, 1].max() - 0.03 * size]
-    at = [m for m in level if abs((sign * (ends[m, :, 0] - x)).max()) < 0.04 * size]
-    return not beyond and bool(at)
+    reach = (sign * (everything.lines.ends[..., 0] - ends[k, :, 0].mean())).max(1)
+    above_ground = everything.lines.middle[:, 1] < ends[k, :, 1].max() - 0.05 * size
+    length = everything.lines.length
+    beyond = length[(reach > 0.05 * size) & above_ground].sum()
+    at = length[(np.abs(reach) < 0.05 * size) & (everything.aim >= 0)].sum()
+    return bool(beyond < 0.3 * size and at > 0.1 * size)
 
 
 # ---------------------------------------------------------------- slopes
@@ -107,7 +115,7 @@ def _slopes(found, chosen, ends, joints, fronts) -> None:
             continue
         top, bottom = ends[k][np.argsort(ends[k, :, 1])]
         side = "left" if bottom[0] < top[0] else "right"
-        roof = _sky_above(chosen, ends, k) or any(_meets_slope(joint, k, chosen) for joint in joints)
+        roof = _sky_above(chosen, k) or any(_meets_slope(joint, k, chosen) for joint in joints)
         found[k] = Role("roof slope" if roof else "slope", front_of(fronts, float(ends[k, :, 0].mean())), side)
 
 
@@ -119,55 +127,68 @@ def _meets_slope(joint: Joint, k: int, chosen: Candidates) -> bool:
 # ---------------------------------------------------------------- level and receding lines
 
 
-def _levels(found, chosen, ends, joints, fronts, size) -> None:
+def _levels(found, chosen, ends, fronts, size) -> None:
     level = [k for k in range(len(chosen)) if found[k].what == "line"]
     for k in level:
         found[k] = Role("line", front_of(fronts, float(ends[k, :, 0].mean()), int(chosen.aim[k])))
-    corners = [k for k, role in enumerate(found) if role.what in ("outer corner", "middle corner", "inner corner", "vertical")]
     for number in sorted({found[k].front for k in level}):
         own = [k for k in level if found[k].front == number]
-        _one_front(found, chosen, ends, own, corners, number, size)
+        corners = _uprights(found, ends, fronts, number)
+        place = {k: _height_on(ends, k, corners) for k in own}
+        _one_front(found, chosen, ends, own, place, number)
 
 
-def _one_front(found, chosen, ends, own, corners, number, size) -> None:
-    """Roles from top to bottom of one front, by the place of each line on the height of the verticals beside it."""
-    place = {k: _height_on(ends, k, corners) for k in own}
-    own = sorted(own, key=lambda k: place[k])
-    roofs = [k for k in own if _sky_above(chosen, ends, k) and place[k] < 0.35]
-    walls = [k for k in own if 0.08 < place[k] < 0.92]
-    low = [k for k in own if place[k] >= 0.92]
-    top = [k for k in own if k not in walls and k not in low]
-    for k in walls:
+def _uprights(found, ends, fronts, number) -> list[int]:
+    """The taller uprights of a front, its corners included; all taller ones where it has none."""
+    every = [k for k, role in enumerate(found) if role.what in UPRIGHT]
+    if number >= 0:
+        room = 0.03 * (fronts[-1].right - fronts[0].left)
+        left, right = fronts[number].left - room, fronts[number].right + room
+        own = [k for k in every if left < ends[k, :, 0].mean() < right]
+        every = own or every
+    length = np.abs(ends[:, 0, 1] - ends[:, 1, 1])
+    return [k for k in every if length[k] > TALL * max(length[m] for m in every)]
+
+
+def _one_front(found, chosen, ends, own, place, number) -> None:
+    """Roles from top to bottom of one front, by the place of each line on the height of the uprights beside it."""
+    roofs = [k for k in own if _sky_above(chosen, k) and place[k] < 0.3]
+    low = sorted((k for k in own if place[k] > 0.9), key=lambda k: place[k])
+    for k in own:
         found[k] = Role("storey line", number)
-    for k in roofs:
-        found[k] = Role("top edge", number)
-    eaves = [k for k in top if -0.08 <= place[k] and k not in roofs]
-    for k in top:
-        if place[k] < -0.08:
-            found[k] = Role("ridge" if k in roofs or _sky_above(chosen, ends, k) else "roof line", number)
-        elif k in roofs and not any(place[m] < -0.08 for m in top):
-            found[k] = Role("top edge", number)
-        else:
-            found[k] = Role("eaves" if k in eaves or any(place[m] < -0.08 for m in top) else "top edge", number)
     for order, k in enumerate(low):
-        at_base = place[k] < 1.08
-        found[k] = Role("base line" if order == 0 and at_base else "ground line", number)
+        found[k] = Role("base line" if order == 0 and place[k] < 1.12 else "ground line", number)
+    for k in own:
+        if place[k] < 0.08 and k not in roofs:
+            found[k] = Role("eaves", number)
+    for k in roofs:
+        below = [m for m in own if found[m].what == "eaves" and place[m] - place[k] > RIDGE_OVER and _side_by_side(ends, k, m)]
+        found[k] = Role("ridge" if below and place[k] < -RIDGE_OVER else "top edge", number)
+    for k in own:
+        if found[k].what == "eaves" and place[k] < -RIDGE_OVER:
+            found[k] = Role("roof line", number)
+
+
+def _side_by_side(ends: np.ndarray, a: int, b: int) -> bool:
+    """Do two lines share 0.4 of the shorter one's stretch across the picture?"""
+    low = max(ends[a, :, 0].min(), ends[b, :, 0].min())
+    high = min(ends[a, :, 0].max(), ends[b, :, 0].max())
+    return high - low > 0.4 * min(np.ptp(ends[a, :, 0]), np.ptp(ends[b, :, 0]))
 
 
 def _height_on(ends: np.ndarray, k: int, corners: list[int]) -> float:
-    """Where the line lies on the nearest tall verticals: 0 at their tops, 1 at their feet."""
+    """Where the line lies on the nearest uprights: 0 at their tops, 1 at their feet; 0.5 when there are none."""
     if not corners:
         return 0.5
     x = ends[:, :, 0].mean(1)
-    length = np.abs(ends[:, 0, 1] - ends[:, 1, 1])
-    tall = [c for c in corners if length[c] > TALL * max(length[m] for m in corners)]
     low, high = ends[k, :, 0].min(), ends[k, :, 0].max()
-    nearest = sorted(tall, key=lambda c: max(low - x[c], x[c] - high, 0.0) - 0.05 * length[c])[:2]
+    nearest = sorted(corners, key=lambda c: (max(low - x[c], x[c] - high, 0.0), abs(x[c] - 0.5 * (low + high))))[:2]
+    run = ends[k, 1] - ends[k, 0]
+    steep = run[1] / (run[0] if abs(run[0]) > 1e-6 else 1e-6)
     places = []
     for c in nearest:
-        # The line is carried on to the vertical: receding lines change height with x.
-        run = ends[k, 1] - ends[k, 0]
-        y = ends[k, 0, 1] + run[1] / (run[0] if abs(run[0]) > 1e-6 else 1e-6) * (x[c] - ends[k, 0, 0])
+        # The line is carried on to the upright: receding lines change height with x.
+        y = ends[k, 0, 1] + steep * (x[c] - ends[k, 0, 0])
         top, foot = ends[c, :, 1].min(), ends[c, :, 1].max()
         places.append((y - top) / max(foot - top, 1e-6))
     return float(np.mean(places))

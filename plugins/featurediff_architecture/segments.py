@@ -25,8 +25,10 @@ SHOWN = 0.6
 # An edge "shows" where its slope reaches this share of the slope on the segments beside it, and this many grey levels per px.
 FAINT = 0.3
 FAINTEST = 1.0
+# Where an edge shows in colour, its two sides differ by so much (Lab) over so large a share of it.
+DIFFERS, STEADY = 4.0, 0.85
 # The two edges of a line thinner than this (px) are one line.
-THIN = 6.0
+THIN = 9.0
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ class Lines:
 def find_lines(working: Working) -> Lines:
     """Straight edges of the working copy, longest first."""
     raw = raw_segments(working.grey)
-    merged = merge(raw, working.gradient)
+    merged = merge(raw, working)
     fitted = refit(merged, working.gradient)
     single = join_thin(fitted)
     return single.take(np.argsort(-single.length))
@@ -107,7 +109,7 @@ def raw_segments(grey: np.ndarray) -> np.ndarray:
 # ---------------------------------------------------------------- merging
 
 
-def merge(ends: np.ndarray, gradient: np.ndarray) -> Lines:
+def merge(ends: np.ndarray, working: Working) -> Lines:
     """Collinear segments (n, 2, 2), longest first, joined into lines where the gap is short or shows the edge."""
     free = np.ones(len(ends), bool)
     lines, shown = [], []
@@ -117,14 +119,14 @@ def merge(ends: np.ndarray, gradient: np.ndarray) -> Lines:
         if not free[seed]:
             continue
         free[seed] = False
-        line, cover = _grow(seed, ends, length, angle, free, gradient)
+        line, cover = _grow(seed, ends, length, angle, free, working)
         lines.append(line)
         shown.append(cover)
     n = len(lines)
     return Lines(np.array(lines).reshape(n, 2, 2), np.zeros(n), np.array(shown), np.zeros(n))
 
 
-def _grow(seed, ends, length, angle, free, gradient) -> tuple[np.ndarray, float]:
+def _grow(seed, ends, length, angle, free, working) -> tuple[np.ndarray, float]:
     """The line that grows from one segment, and the share of it that segments cover; takes what it uses out of ``free``."""
     own = [seed]
     line = ends[seed]
@@ -141,7 +143,7 @@ def _grow(seed, ends, length, angle, free, gradient) -> tuple[np.ndarray, float]
         beyond = np.maximum(np.maximum(-along[:, 0], along[:, 1] - reach), 0.0)
         fits = across.max(1, initial=0.0) < BESIDE + 0.004 * np.minimum(beyond, reach)
         near, along = near[fits], along[fits]
-        taken = _reachable(near, along, reach, start, way, gradient)
+        taken = _reachable(near, along, reach, start, way, working)
         if not taken:
             break
         free[taken] = False
@@ -151,7 +153,7 @@ def _grow(seed, ends, length, angle, free, gradient) -> tuple[np.ndarray, float]
     return line, _covered(spans) / float(np.hypot(*(line[1] - line[0])))
 
 
-def _reachable(near, along, reach, start, way, gradient) -> list[int]:
+def _reachable(near, along, reach, start, way, working) -> list[int]:
     """Those of ``near`` whose gap to what is already there can be closed, going outwards on both sides."""
     low, high = 0.0, reach
     taken: list[int] = []
@@ -159,24 +161,31 @@ def _reachable(near, along, reach, start, way, gradient) -> list[int]:
         a, b = along[k]
         gap = max(low - b, a - high, 0.0)
         piece = min(b - a, high - low)
-        if gap > 4.0 and gap > GAP * piece and not _shows(start, way, low, high, a, b, gradient):
+        if gap > 4.0 and gap > GAP * piece and not _shows(start, way, low, high, a, b, working):
             continue
         taken.append(int(near[k]))
         low, high = min(low, a), max(high, b)
     return taken
 
 
-def _shows(start, way, low, high, a, b, gradient) -> bool:
-    """Is there an edge in the gap between the span (low, high) and the span (a, b)?"""
+def _shows(start, way, low, high, a, b, working) -> bool:
+    """Is there an edge in the gap between the span (low, high) and the span (a, b)? It must rise the same way nearly throughout
+    (texture rises now this way, now that), or part two colours."""
     first, last = (high, a) if a > high else (b, low)
     side = np.array([-way[1], way[0]])
 
-    def slope(t: np.ndarray) -> np.ndarray:
-        return np.abs(sample(gradient, (start + t[:, None] * way)[None])[0] @ side)
+    def on(t: np.ndarray) -> np.ndarray:
+        return (start + t[:, None] * way)[None]
 
-    gap = slope(np.linspace(first, last, min(max(int(last - first), 3), 120)))
-    beside = np.median(slope(np.linspace(a, b, 9)))
-    return float((gap > max(FAINT * beside, FAINTEST)).mean()) > SHOWN
+    t = np.linspace(first, last, min(max(int(last - first), 3), 80))
+    gap = sample(working.gradient, on(t))[0] @ side
+    beside = np.abs(sample(working.gradient, on(np.linspace(a, b, 9)))[0] @ side)
+    least = max(FAINT * float(np.median(beside)), FAINTEST)
+    if max((gap > least).mean(), (gap < -least).mean()) > SHOWN:
+        return True
+    apart = sample(working.colour, on(t) + 4.0 * side)[0] - sample(working.colour, on(t) - 4.0 * side)[0]
+    mean = apart.mean(0)
+    return float((apart @ (mean / max(float(np.linalg.norm(mean)), 1e-6)) > DIFFERS).mean()) > STEADY
 
 
 def _through(ends: np.ndarray, way: np.ndarray) -> np.ndarray:

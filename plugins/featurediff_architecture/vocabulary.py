@@ -35,7 +35,7 @@ ROLES: dict[str, Kind] = {
     "slope": Kind("slope", WALLS, "B", 0.5, "tilt"),
     "storey line": Kind("storey line", WALLS, "B", 0.6, "placement"),
     "base line": Kind("base line", GROUND, "C", 0.6, "placement"),
-    "ground line": Kind("ground line", GROUND, "C", 0.4, "placement"),
+    "ground line": Kind("line along the ground", GROUND, "C", 0.4, "placement"),
     "line": Kind("line", WALLS, "B", 0.5, "placement"),
 }
 
