@@ -166,7 +166,7 @@ def _visible(canvas: Canvas, points: np.ndarray, near: np.ndarray) -> np.ndarray
     seen = np.zeros(len(points), bool)
     for dx, dy in ((0, 0), (2, 0), (-2, 0), (0, 2), (0, -2)):
         x, y = np.clip(fine[:, 0] + dx, 0, w - 1).astype(int), np.clip(fine[:, 1] + dy, 0, h - 1).astype(int)
-        seen |= (canvas.near[y, x] > 0.985 * near) & (canvas.near[y, x] < 1.012 * near)
+        seen |= (canvas.near[y, x] > 0.985 * near) & (canvas.near[y, x] < 1.006 * near)
     return seen & inside
 
 
