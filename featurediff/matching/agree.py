@@ -7,6 +7,8 @@ limit that a real, clear error can pay.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,19 +43,27 @@ def company(nodes: list[Node], size: float) -> np.ndarray:
     keep = np.zeros_like(weights, bool)
     np.put_along_axis(keep, np.argsort(gap, axis=1)[:, 1 : NEIGHBOURS + 1], True, 1)
     weights *= keep | keep.T
-    for i, a in enumerate(nodes):
-        for j, b in enumerate(nodes):
-            if i != j and (tie := _tie(a, b)):
-                weights[i, j] = tie
+    for i, j, tie in _ties(nodes):
+        weights[i, j] = weights[j, i] = tie
     return weights
 
 
-def _tie(a: Node, b: Node) -> float:
-    if (a.arc is None) != (b.arc is None):
-        return SAME_BLOCK if set(a.members) & set(b.members) else 0.0
-    if a.arc is None or b.arc is None or a.members != b.members:
-        return 0.0
-    return SAME_CURVE if min(abs(a.arc[1] - b.arc[0]), abs(b.arc[1] - a.arc[0])) < 1.0 else 0.0
+def _ties(nodes: list[Node]) -> Iterator[tuple[int, int, float]]:
+    """Pairs that belong together: stretches of one curve that touch, and a block with every stretch of its members."""
+    stretches: dict[int, list[int]] = {}
+    for i, node in enumerate(nodes):
+        if node.arc is not None:
+            stretches.setdefault(node.members[0], []).append(i)
+    for own in stretches.values():
+        for i, j in itertools.combinations(own, 2):
+            (start, end), (other_start, other_end) = nodes[i].arc, nodes[j].arc
+            if min(abs(end - other_start), abs(other_end - start)) < 1.0:
+                yield i, j, SAME_CURVE
+    for i, node in enumerate(nodes):
+        if node.arc is None:
+            for member in node.members:
+                for j in stretches.get(member, []):
+                    yield i, j, SAME_BLOCK
 
 
 def disagreements(a: list[Candidate], b: list[Candidate], slack: float) -> np.ndarray:

@@ -12,19 +12,32 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
+from featurediff.records import Subject
+
+# A subject much wider than high (a row of things) is drawn to its breadth: from here on, half the diagonal counts as its size.
+DIAGONAL_SHARE = 0.5
+
+
+def working_size(subject: Subject) -> float:
+    """The size, reference px, whose fractions are matching's lengths: the subject's own, or half the diagonal of its region.
+
+    It bounds the frame's area, and with it time and memory, whatever the region's shape.
+    """
+    return max(subject.size_px, DIAGONAL_SHARE * float(np.hypot(*np.ptp(subject.region, axis=0))))
 
 
 @dataclass(frozen=True)
 class Frame:
-    """``from_reference`` (3, 3): reference px -> frame px. ``shape`` (h, w). ``size``: the subject's size in frame px."""
+    """``from_reference`` (3, 3): reference px -> frame px. ``shape`` (h, w). ``size``: the subject's `working_size` in frame px."""
 
     from_reference: np.ndarray
     shape: tuple[int, int]
     size: float
 
 
-def make_frame(region: np.ndarray, size_px: float, size: float, margin: float = 0.12) -> Frame:
-    """A frame around ``region`` (m, 2) reference px, where ``size_px`` reference px become ``size`` frame px."""
+def make_frame(subject: Subject, size: float, margin: float = 0.12) -> Frame:
+    """A frame around the subject's region, in which its `working_size` is ``size`` px."""
+    region, size_px = subject.region, working_size(subject)
     scale = size / size_px
     low = region.min(0) - margin * size_px
     high = region.max(0) + margin * size_px

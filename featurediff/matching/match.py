@@ -39,7 +39,7 @@ def match(
     lap("register")
     to_mm = np.diag([1 / px_per_mm, 1 / px_per_mm, 1.0])
     to_mm[:2, 2] = 0.5 / px_per_mm
-    frame = make_frame(subject.region, subject.size_px, FRAME_SIZE)
+    frame = make_frame(subject, FRAME_SIZE)
     reference_grey = warp_into(reference, frame.from_reference, frame.shape)
     tone = tone_bank(reference_grey, frame, FINE)
     banks = [tone, mixed_bank(tone, line_bank(subject, frame, FINE, tone))]

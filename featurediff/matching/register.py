@@ -16,7 +16,7 @@ from featurediff.errors import RegistrationError
 from featurediff.matching.banks import line_bank, tone_bank
 from featurediff.matching.candidates import find_candidates
 from featurediff.matching.correlate import Template, cut_template
-from featurediff.matching.frame import Frame, make_frame, warp_into
+from featurediff.matching.frame import Frame, make_frame, warp_into, working_size
 from featurediff.matching.search import search_sheet
 from featurediff.matching.tuning import COARSE
 from featurediff.matching.units import split
@@ -118,13 +118,14 @@ def _best(
 def parts_to_search(subject: Subject) -> list[Subject]:
     """Blocks that may be all that is drawn so far: the subject reduced to each, the weightiest first, two at most."""
     found: dict[tuple[str, ...], tuple[float, Subject]] = {}
+    size = working_size(subject)
     for group in subject.groups:
         features = tuple(f for f in subject.features if under(f.part, group.part))
         if len(features) < 4:
             continue
         points = np.vstack([f.points for f in features])
         extent = np.ptp(points, axis=0)
-        if not 0.2 * subject.size_px < extent.max() < 0.6 * subject.size_px:
+        if not 0.2 * size < extent.max() < 0.6 * size:
             continue
         low, high = points.min(0) - 0.1 * extent.max(), points.max(0) + 0.1 * extent.max()
         region = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
@@ -162,7 +163,7 @@ def _from_guess(guess: Guess) -> np.ndarray:
 
 
 def _prepare(subject: Subject, reference: np.ndarray) -> _Coarse:
-    frame = make_frame(subject.region, subject.size_px, SIZE, margin=0.15)
+    frame = make_frame(subject, SIZE, margin=0.15)
     tone = tone_bank(warp_into(reference, frame.from_reference, frame.shape), frame, COARSE)
     banks = [tone, line_bank(subject, frame, COARSE, tone)]
     probes: dict[str, list[_Probe]] = {bank.name: [] for bank in banks}

@@ -11,7 +11,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.channels import edge_layers
-from featurediff.matching.frame import warp_into
+from featurediff.matching.frame import warp_into, working_size
 from featurediff.records import Subject
 
 LONG_SIDE = 220.0
@@ -64,10 +64,10 @@ def _four(layers: np.ndarray) -> np.ndarray:
 def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) -> tuple | None:
     """The subject at ``size`` px and ``turn`` degrees: kernel (4, h, w), mask (h, w), matrix reference px -> kernel px."""
     centre = subject.region.mean(0)
-    matrix = geometry.similarity_matrix(size / subject.size_px, turn, (0.0, 0.0))
+    matrix = geometry.similarity_matrix(size / working_size(subject), turn, (0.0, 0.0))
     region = geometry.apply(matrix, subject.region)
     low = np.floor(region.min(0)) - 2
-    matrix = geometry.similarity_matrix(size / subject.size_px, turn, (-low[0], -low[1]))
+    matrix = geometry.similarity_matrix(size / working_size(subject), turn, (-low[0], -low[1]))
     shape = tuple(int(v) for v in (np.ceil(region.max(0)) - low + 3)[::-1])
     if min(shape) < 12 or not np.isfinite(centre).all():
         return None
@@ -87,7 +87,7 @@ def _unlike(found: list[tuple[float, np.ndarray]], subject: Subject) -> list[np.
     kept: list[np.ndarray] = []
     for _, matrix in found:
         corners = geometry.apply(matrix, subject.region)
-        size = subject.size_px * geometry.split_similarity(matrix)[0]
+        size = working_size(subject) * geometry.split_similarity(matrix)[0]
         if all(np.abs(corners - geometry.apply(k, subject.region)).max() > 0.12 * size for k in kept):
             kept.append(matrix)
         if len(kept) == KEEP:
