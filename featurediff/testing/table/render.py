@@ -41,9 +41,11 @@ def render(setting: Setting, seed: int) -> Rendering:
         mask = np.zeros(picture.shape[:2], bool)
         for part, solid in thing.solids.items():
             seen = cover(solid, view)
+            if solid is not thing.form.body:
+                seen = _outside(seen, thing.form.body)
             mask[seen.row, seen.col] = True
             nearer = seen.depth < depth[seen.row, seen.col]
-            seen = Cover(*(v[nearer] for v in (seen.row, seen.col, seen.depth, seen.at, seen.normal, seen.hollow)))
+            seen = _picked(seen, nearer)
             if not len(seen.row):
                 continue
             colour = _paint(setting, thing, part, solid, seen, colours[index], view, rng)
@@ -56,6 +58,15 @@ def render(setting: Setting, seed: int) -> Rendering:
     best = np.argmax(counts, 0)
     top = np.where(np.max(counts, 0) >= 0.5, best, -1)
     return Rendering(_develop(small, rng), top.astype(int), tuple(whole))
+
+
+def _picked(seen: Cover, keep: np.ndarray) -> Cover:
+    return Cover(*(v[keep] for v in (seen.row, seen.col, seen.depth, seen.at, seen.normal, seen.hollow)))
+
+
+def _outside(seen: Cover, body: Solid) -> Cover:
+    """Without the end of a part that reaches through the body's wall into its hollow."""
+    return _picked(seen, ~body.within_wall(seen.at)) if isinstance(body, Turned) and body.lip else seen
 
 
 def _share(mask: np.ndarray) -> np.ndarray:
@@ -105,7 +116,7 @@ def palette(things: tuple[Thing, ...], rng: np.random.Generator) -> list[Look]:
         if thing.form.kind in ("pear", "apple"):
             gloss, sharp = (0.1, 25) if thing.form.kind == "pear" else (0.3, 50)
         blush = np.array([0.45, 0.16, 0.07]) if thing.form.kind in ("pear", "apple") else albedo
-        mottle = {"pear": 0.10, "apple": 0.08, "box": 0.05, "book": 0.03}.get(thing.form.kind, 0.025)
+        mottle = {"pear": 0.05, "apple": 0.05, "box": 0.05, "book": 0.03}.get(thing.form.kind, 0.025)
         out.append(Look(albedo.astype(np.float32), blush.astype(np.float32), gloss, sharp, mottle))
     return out
 
@@ -148,7 +159,7 @@ def _albedo(seen: Cover, look: Look, part: str, rng: np.random.Generator) -> np.
     out = look.albedo * (1 + look.mottle * spots)[:, None]
     if not np.array_equal(look.blush, look.albedo):
         way = rng.normal(size=3).astype(np.float32)
-        share = np.clip(seen.normal @ (way / np.linalg.norm(way)) * 0.9 - 0.1 + 0.12 * spots, 0, 0.75)[:, None]
+        share = np.clip(seen.normal @ (way / np.linalg.norm(way)) * 0.8 - 0.15 + 0.06 * spots, 0, 0.7)[:, None]
         out = out + share * (look.blush - out)
     return np.clip(out, 0.005, 0.95).astype(np.float32)
 
@@ -236,7 +247,7 @@ def _wall(setting: Setting, w: int, h: int, rng: np.random.Generator) -> np.ndar
     tone = rng.uniform(0.10, 0.42) * np.array([1.0, 0.97, 0.92]) * rng.uniform(0.9, 1.1, 3)
     ys, xs = np.mgrid[: h // 8 + 1, : w // 8 + 1].astype(np.float32)
     across = (xs / (w / 8) - 0.5) * np.sign(setting.light[0])
-    field = 0.75 + 0.3 * across + 0.18 * ys / (h / 8) + 0.05 * noise(xs.shape, 30, rng) + 0.02 * noise(xs.shape, 4, rng)
+    field = 0.75 + 0.3 * across + 0.18 * ys / (h / 8) + 0.02 * noise(xs.shape, 40, rng) + 0.006 * noise(xs.shape, 2, rng)
     return cv2.resize((field[..., None] * tone).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
 
 
@@ -311,7 +322,7 @@ def _contact(setting: Setting, h: int, w: int) -> np.ndarray:
 
 def _develop(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Linear light (h, w, 3) -> uint8: exposure, highlights rolled off, blur, vignette, sensor noise."""
-    level = float(np.percentile(picture.mean(2), 90))
+    level = float(np.percentile(picture[::4, ::4].mean(2), 97))
     value = picture * (0.72 / max(level, 0.05))
     value = np.where(value > 0.8, 0.8 + 0.2 * np.tanh((value - 0.8) / 0.5), value)
     h, w = value.shape[:2]

@@ -104,15 +104,21 @@ def thing_lines(thing: Thing, setting: Setting) -> dict[str, np.ndarray]:
     out: dict[str, np.ndarray] = {}
     for part, solid in thing.solids.items():
         for name, (points, closed) in part_lines(part, solid, thing.form.body, setting.view).items():
-            out |= _cut(f"{thing.name}: {name}", points, setting, closed)
+            outer = None if solid is thing.form.body else thing.form.body
+            out |= _cut(f"{thing.name}: {name}", points, setting, closed, outer)
     return out
 
 
-def _cut(name: str, points: np.ndarray, setting: Setting, closed: bool = False) -> dict[str, np.ndarray]:
-    """The seen stretches of a line in space; the longest bears the name, further ones "part 2", "part 3"."""
+def _cut(name: str, points: np.ndarray, setting: Setting, closed: bool = False, body: Solid | None = None) -> dict[str, np.ndarray]:
+    """The seen stretches of a line in space; the longest bears the name, further ones "part 2", "part 3".
+
+    ``body``: for a part's line, the body whose wall it may reach through.
+    """
     solids = [s for t in setting.things for s in t.solids.values()]
     px = setting.view.project(points)
     free = seen(points, setting.view, solids) & within(px, setting.view.size)
+    if isinstance(body, Turned) and body.lip:
+        free &= ~body.within_wall(points)
     lines = stretches(px, free, closed)
     return {name if i == 0 else f"{name}, part {i + 1}": line for i, line in enumerate(lines)}
 

@@ -153,6 +153,11 @@ class Turned:
             within &= ~(np.hypot(x - cx, y - cy) < r + margin)
         return within & (z > margin) & (z < self.top - margin)
 
+    def within_wall(self, points: np.ndarray) -> np.ndarray:
+        """Which of (n, 3) points lie inside the outer surface, in the solid or in its hollow."""
+        r, x, y = self.outside.radius_at(points[:, 2])
+        return np.hypot(points[:, 0] - x, points[:, 1] - y) < r
+
     def blocks(self, points: np.ndarray, towards: np.ndarray, margin: float = 0.02) -> np.ndarray:
         """(n,) bool: does the solid lie between points (n, 3) and what is seen ``towards`` (n, 3) unit directions?"""
         x, y, radius = self.reach
