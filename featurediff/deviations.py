@@ -270,6 +270,9 @@ def _sizes(context: _Context) -> list[Measure]:
         # The points of an end lie a little short of it: a stretch must be read in full.
         full = extent / float((place * (high @ axis)).sum() - (place * (low @ axis)).sum())
         own = math.sqrt(2.0) * context.point_sigma * full
+        if context.feature.kind == "segment" and context.located.covariance is not None:
+            # Its ends lie where other lines cross it, each with an error of its own along it.
+            own = max(own, 2.0 * _position_sigma(context.located, context.sigma, axis) * full)
         limit = _size_limit(context, extent)
         found.append(context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), limit))
     return found

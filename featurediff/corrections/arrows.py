@@ -55,7 +55,7 @@ def _arrows(item: Item, compared: tuple[Compared, ...], frame: Frame) -> list[tu
 
 def _stretch(item: Item, compared: tuple[Compared, ...]) -> list[tuple[np.ndarray, np.ndarray]]:
     h = item.hypothesis
-    points = _drawn(compared, h.members)
+    points = _drawn(compared, h.extra.get("block", h.members))
     place = points @ h.axis
     far, near = points[place.argmax()], points[place.argmin()]
     if h.side in ("right", "bottom"):

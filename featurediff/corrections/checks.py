@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from featurediff.corrections import say_meetings
 from featurediff.corrections.items import Item
-from featurediff.corrections.words import Speech, anchor_at
+from featurediff.corrections.words import Speech, anchor_at, join, plain_end
 from featurediff.deviations import Compared
 
 # Two points stand plumb or level when they differ by less than this share of the subject's size.
@@ -41,7 +42,12 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
         found = _slope(item, mine, compared, speech)
         if found:
             return found
-    if item.kind in ("width", "height", "scale", "each", "openness"):
+    if item.kind in ("eye level", "aim", "closing"):
+        k = say_meetings.reach(item, compared)[0]
+        return _levels(_line_ends(k, compared[k], speech), speech)
+    if item.kind in ("run", "ramp", "spread"):
+        return _row_gaps(item, compared, speech)
+    if item.kind in ("width", "height", "scale", "each", "openness", "each width", "each height"):
         return _own_size(item, compared, steady, speech)
     if not mine:
         mine = [Spot(k, compared[k].centre, f"the middle of {speech.called(compared[k].feature)}", 0.3) for k in movers]
@@ -102,6 +108,34 @@ def _slope(item: Item, mine: list[Spot], compared: tuple[Compared, ...], speech:
             return ""
         _, i, j = max(pairs)
         ends = [mine[i], mine[j]]
+    return _levels(ends, speech)
+
+
+def _line_ends(index: int, each: Compared, speech: Speech) -> list[Spot]:
+    """Both ends of a line, named in full."""
+    name = speech.called(each.feature)
+    ends = (0, len(each.reference) - 1)
+    return [Spot(index, each.reference[end], f"the {plain_end(each, end)} of {name}", 1.0) for end in ends]
+
+
+def _row_gaps(item: Item, compared: tuple[Compared, ...], speech: Speech) -> str:
+    """The gaps of a row, edge to edge, as they should measure where the things move."""
+    h = item.hypothesis
+    line, first, count = h.extra["line"], h.extra["first"], len(h.extra["items"])
+    edges = [np.concatenate([compared[k].reference for k in members]) @ line.way for members in line.items]
+    pairs = list(range(max(first - 1, 0), min(first + count, len(edges) - 1)))
+    if h.kind == "run":
+        pairs = [k for k in pairs if k in (first - 1, first + count - 1)]
+    told = [_mm(edges[k + 1].min() - edges[k].max(), speech) for k in pairs]
+    if len(pairs) == 1:
+        return f"Once right, the gap measures {told[0]}."
+    if len(set(told)) == 1:
+        return f"Once right, each of these gaps measures {told[0]}."
+    return "Once right, the gaps there measure, in order, " + join(told) + "."
+
+
+def _levels(ends: list[Spot], speech: Speech) -> str:
+    """How two ends lie to each other."""
     gap = ends[1].at - ends[0].at
     if abs(gap[0]) >= abs(gap[1]):
         if abs(gap[1]) < 0.5 * ALIGNED * speech.frame.size:
@@ -116,7 +150,10 @@ def _slope(item: Item, mine: list[Spot], compared: tuple[Compared, ...], speech:
 
 def _own_size(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> str:
     """The right size, as a share of a length that is right, of its own other side, or in mm."""
-    members = item.hypothesis.extra.get("left") or item.hypothesis.members
+    members = item.hypothesis.extra.get("left") or item.hypothesis.extra.get("block") or item.hypothesis.members
+    if len(members) == 1 and compared[members[0]].feature.kind == "segment":
+        ends = compared[members[0]].reference[[0, -1]]
+        return f"Once right, it measures {_mm(np.hypot(*(ends[1] - ends[0])), speech)} from end to end."
     points = np.concatenate([compared[k].reference for k in members])
     sizes = {"width": float(np.ptp(points @ speech.frame.right)), "height": float(np.ptp(points @ speech.frame.down))}
     kind = "width" if item.kind in ("width", "scale", "each") else "height"
@@ -168,6 +205,11 @@ def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:
     found = [Spot(index, each.reference[at], f"the {label} of {name}", weight) for label, at in feature.anchors.items()]
     if feature.kind == "point":
         found.append(Spot(index, each.reference[0], name, weight))
+    elif feature.kind == "segment":
+        # Its corners can be found, its middle can't.
+        if not feature.slides:
+            ends = (0, len(each.reference) - 1)
+            found += [Spot(index, each.reference[end], f"the {plain_end(each, end)} of {name}", 0.8 * weight) for end in ends]
     elif not feature.slides and (feature.closed or feature.kind == "ellipse" or not feature.anchors):
         found.append(Spot(index, each.centre, f"the middle of {name}", 0.7 * weight))
     return found

@@ -13,8 +13,8 @@ import numpy as np
 from featurediff.deviations import Compared
 from featurediff.records import Junction
 
-# Smallest singular value of two unit normals: lines that cross at less than about 10 degrees fix no corner.
-_CROSSING = 0.12
+# Lines that cross at less than 25 degrees fix no corner: the smallest singular value of two unit normals is sqrt(1 - cos 25).
+_CROSSING = 0.306
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,9 @@ import numpy as np
 
 from featurediff.corrections.builder import Block, Builder, Hypothesis, quarter
 from featurediff.corrections.meetings import add_meetings
+from featurediff.corrections.pushes import add_pushes
 from featurediff.corrections.rows import add_rows
-from featurediff.deviations import Compared, Frame, ellipse_axes
+from featurediff.deviations import Compared, Frame, ellipse_axes, size_axes
 from featurediff.records import Pair, Subject, under
 
 # What one sentence costs, in units of "one plain statement".
@@ -35,6 +36,7 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
     blocks = _blocks(subject, compared)
     for block in blocks:
         _add_block(builder, block)
+    add_pushes(builder, [each for each in blocks if each.group is not None], lambda m, axis: _covered(builder, m, axis) >= _THING)
     for gap in subject.gaps:
         _add_gap(builder, gap)
     for pair in subject.pairs:
@@ -138,10 +140,16 @@ def _add_block(builder: Builder, block: Block) -> None:
 
 def _add_stretches(builder: Builder, common: dict, stage: str, width: float, height: float, own: bool = False) -> None:
     centre, size = common["centre"], max(width, height)
-    ways = (
+    ways = [
         ("width", builder.frame.right, width, ("right", "left")),
         ("height", builder.frame.down, height, ("bottom", "top")),
-    )
+    ]
+    if own and common["feature"].kind == "segment":
+        # A straight line is longer or shorter along itself.
+        points = builder.points[builder.of(common["members"])]
+        [(kind, axis)] = size_axes(common["feature"], points, builder.frame)
+        size = float(np.ptp(points @ axis))
+        ways = [(name, axis, size, sides) for name, _, _, sides in ways if name == kind]
     for kind, axis, extent, (far, near) in ways:
         if extent < 0.15 * size or extent <= 0 or _covered(builder, common["members"], axis) < _THING:
             continue

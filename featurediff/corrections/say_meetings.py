@@ -87,7 +87,7 @@ def _end_of(k: int, item: Item, compared, speech: Speech) -> str:
     near = next(near for other, near, _ in moves(item, compared) if other == k)
     far = each.reference[np.hypot(*(each.reference - near).T).argmax()]
     way = near - far
-    if abs(way[0]) >= abs(way[1]):
+    if abs(way[0]) >= 0.5 * abs(way[1]):
         side = "right end" if way[0] > 0 else "left end"
     else:
         side = "lower end" if way[1] > 0 else "upper end"

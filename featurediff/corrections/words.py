@@ -382,13 +382,13 @@ def _say_stretch(item: Item, compared, speech: Speech) -> str:
         text = f"make {what} {amount} {'less tall' if big else 'taller'}"
     if h.side:
         side = _side_name(h, compared, speech)
-        return f"{text}, from {side}"
+        return f"{text}, from {side}" + (f"; {h.follow}" if h.follow else "")
     ends = "both sides" if h.kind == "width" else "top and bottom"
     return f"{text}: {ends} {'in' if big else 'out'} {speech.length(item.amount / 2)} each"
 
 
 def _is_tall(h, compared, speech: Speech) -> bool:
-    points = np.concatenate([compared[k].reference for k in h.members])
+    points = np.concatenate([compared[k].reference for k in h.extra.get("block", h.members)])
     return np.ptp(points @ speech.frame.down) > np.ptp(points @ speech.frame.right)
 
 
