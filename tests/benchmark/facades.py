@@ -66,34 +66,51 @@ class Outcome:
 
 
 def moves() -> dict[str, Callable]:
-    """name -> (scene, mm per px) -> Warp or None. Amounts in mm on the paper and degrees."""
+    """name -> (scene, mm per px) -> warp or None. Amounts in mm on the paper and degrees. KeyError or ValueError where a scene
+    has nothing of the kind."""
     from featurediff.testing import building_mistakes as m
+    from featurediff.testing.fieldwarp import together
+
+    def eaves(scene):
+        return next((name for name in scene.curves if name.endswith("eaves")), "eaves")
 
     return {
         "perfect": lambda s, k: None,
-        "corner leans 2": lambda s, k: m.corner_leans(s, 2.0),
-        "eaves turned 3": lambda s, k: m.eaves_turned(s, 3.0),
-        "gap 3 wide": lambda s, k: m.gap_wide(s, 3.0 / k),
-        "scenario 12": lambda s, k: m.scenario_12(s, 2.0, 3.0 / k, 3.0),
-        "eye level 4 high": lambda s, k: m.eye_level_high(s, 4.0 / k),
-        "front 5 wide": lambda s, k: m.front_wide(s, 5.0 / k),
-        "window 3 low": lambda s, k: m.window_low(s, 3.0 / k),
-        "column 3 left": lambda s, k: m.column_left(s, 3.0 / k),
-        "peak 4 low": lambda s, k: m.peak_low(s, 4.0 / k),
+        "corner leans 2": lambda s, k: m.corner_leaning(s, "left", 2.0, wall(s)),
+        "eaves turned 3": lambda s, k: m.eaves_turned(s, 3.0, wall(s), eaves(s)),
+        "gap 3 wide": lambda s, k: m.gap_widened(s, 2, 3.0 / k, wall(s)),
+        "scenario 12": lambda s, k: together(
+            m.corner_leaning(s, "left", 2.0, wall(s)), m.gap_widened(s, 2, 3.0 / k, wall(s)), m.eaves_turned(s, 3.0, wall(s))
+        ),
+        "eye level 4 high": lambda s, k: m.eye_level_raised(s, 4.0 / k),
+        "front 5 wide": lambda s, k: m.end_moved(s, "right", 5.0 / k, wall(s)),
+        "window 3 low": lambda s, k: m.window_moved(s, 2, 2, (0.0, 3.0 / k), wall(s)),
+        "column 3 left": lambda s, k: m.column_moved(s, 2, -3.0 / k, wall(s)),
+        "peak 4 low": lambda s, k: m.peak_lowered(s, 4.0 / k, wall(s)),
     }
 
 
-# Words that an item of the list must hold, and what is asked of the amount: (words, number, unit).
+def wall(scene) -> str:
+    """The wall with the most columns of windows that lies in front."""
+    return max(scene.rhythms, key=lambda name: len(scene.rhythms[name].columns) * (name != "end"))
+
+
+# What must be told: the words that an item of the list must hold all of, and its amount as (number, unit). Words of one set are
+# alternatives.
 EXPECTED: dict[str, tuple[tuple[tuple[str, ...], float, str], ...]] = {
-    "corner leans 2": ((("leans", "corner"), 2.0, "degrees"),),
-    "eaves turned 3": ((("eaves",), 3.0, "degrees"),),
+    "corner leans 2": ((("leans|turn", "corner"), 2.0, "degrees"),),
+    "eaves turned 3": ((("eaves|roof line|top edge",), 3.0, "degrees"),),
     "gap 3 wide": ((("gap",), 3.0, "mm"),),
-    "scenario 12": ((("leans", "corner"), 2.0, "degrees"), (("gap",), 3.0, "mm"), (("eaves",), 3.0, "degrees")),
+    "scenario 12": (
+        (("leans|turn", "corner"), 2.0, "degrees"),
+        (("gap",), 3.0, "mm"),
+        (("eaves|roof line|top edge",), 3.0, "degrees"),
+    ),
     "eye level 4 high": ((("eye level",), 4.0, "mm"),),
-    "front 5 wide": ((("narrow",), 5.0, "mm"),),
+    "front 5 wide": ((("narrow|left",), 5.0, "mm"),),
     "window 3 low": ((("raise", "window"), 3.0, "mm"),),
-    "column 3 left": ((("window column", "right"), 3.0, "mm"),),
-    "peak 4 low": ((("raise", "peak"), 4.0, "mm"),),
+    "column 3 left": ((("column", "right"), 3.0, "mm"),),
+    "peak 4 low": ((("raise|peak|slope",), 4.0, "mm"),),
 }
 
 
@@ -118,7 +135,7 @@ def run(case: Case) -> Outcome:
     outcome = Outcome(case)
     try:
         warp = moves()[case.move](scene, placement.mm_per_px)
-    except (ValueError, KeyError) as error:
+    except (ValueError, KeyError, IndexError) as error:
         outcome.failure = f"not drawn: {error}"
         return outcome
     drawing = draw(scene, warp, hand=case.hand, placement=placement, seed=case.seed)
@@ -303,7 +320,7 @@ def _hit(items: list[str], words: tuple[str, ...], amount: float, unit: str) -> 
     import re
 
     for text in items:
-        if all(word in text.lower() for word in words):
+        if all(any(either in text.lower() for either in word.split("|")) for word in words):
             numbers = [float(n) for n in re.findall(rf"(\d+(?:\.\d+)?) {unit[:-1] if unit == 'degrees' else unit}", text)]
             return text, any(abs(n - amount) <= max(0.5, 0.15 * amount) for n in numbers)
     return "", False
