@@ -192,6 +192,26 @@ def wall_around(edges: Edges, box: np.ndarray, springing: float | None = None, n
     return total / max(float(step), 1.0)
 
 
+def stands_out(edges: Edges, boxes: np.ndarray, near: float = 2.0, far: float = 7.0) -> np.ndarray:
+    """(n,) how unlike the inside of boxes (n, 4) is to the wall on their left and right: the smaller of both, CIELAB."""
+    left, top, right, bottom = boxes.T
+    trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
+    high, low = top + trim_y, bottom - trim_y
+    inner = _colours(edges, left + trim_x, high, right - trim_x, low)
+    sides = [_colours(edges, left - far, high, left - near, low), _colours(edges, right + near, high, right + far, low)]
+    return np.minimum(*(np.linalg.norm(inner - side, axis=1) for side in sides))
+
+
+def _colours(edges: Edges, left: np.ndarray, top: np.ndarray, right: np.ndarray, bottom: np.ndarray) -> np.ndarray:
+    """Mean colours (n, 3) of areas, cut at the picture's border."""
+    width, height = edges.size
+    x0, y0 = np.clip(np.round(left).astype(int), 0, width - 1), np.clip(np.round(top).astype(int), 0, height - 1)
+    x1 = np.clip(np.round(right).astype(int), x0 + 1, width)
+    y1 = np.clip(np.round(bottom).astype(int), y0 + 1, height)
+    sums = edges.colour
+    return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / ((x1 - x0) * (y1 - y0))[:, None]
+
+
 def _colour(edges: Edges, left: float, top: float, right: float, bottom: float) -> np.ndarray:
     """Mean colour (3,) of an area, cut at the picture's border."""
     width, height = edges.size

@@ -7,7 +7,7 @@ pairs of lines and by likeness to those found already (`openings_candidates`), c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,13 +22,21 @@ from featurediff_architecture.openings_edges import (
     refine,
     restless,
     side_strengths,
+    stands_out,
     wall_around,
 )
+from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
 from featurediff_architecture.rectify import Rectified, rectify
 
 LEAST_COVER = 0.72
 LEAST_SIDE = 0.45
 LONE_COVER = 0.9
+WEAK_COVER = 0.6
+# The inside differs from the wall by so much, CIELAB; the stones of a wall differ less.
+STEP = 7.0
+# Wider than high, and higher than wide, at most.
+WIDEST_SHAPE = 1.8
+SLIMMEST = 9.0
 # Sides are looked for within so many px; top and bottom of a pair of lines within this share of its height.
 REACH = 4.0
 UPRIGHT = 0.15
@@ -106,11 +114,49 @@ class Found:
 
 def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Found]:
     """The openings' rectangles in px of the facade seen straight on."""
-    found = confirm(edges, flat, from_regions(edges.lab, flat.inside))
-    found += confirm(edges, flat, from_lines(segments, edges.size), UPRIGHT)
-    found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)))
-    found = _spread(edges, flat, choose(found))
-    return _trusted(found)
+    periods = Periods(edges, flat.inside)
+    found = confirm(edges, flat, from_regions(edges.lab, flat.inside), periods)
+    found += confirm(edges, flat, from_lines(segments, edges.size), periods, UPRIGHT)
+    found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)), periods)
+    found = _spread(edges, flat, choose(found), periods)
+    return _trusted(in_rows(edges, flat, found))
+
+
+def in_rows(edges: Edges, flat: Rectified, found: list[Found]) -> list[Found]:
+    """Those found, each row of one size settled together, with what is missing in it where two or more of its sides show."""
+    if not found:
+        return found
+    boxes = np.array([f.box for f in found])
+    settled_ones: list[Found] = []
+    for family in families(boxes):
+        own = [found[k] for k in family]
+        heads = sum(f.head is not None for f in own)
+        if len(own) < 2 or 0 < heads < len(own):
+            settled_ones += own
+            continue
+        settled_ones += _row_of(edges, flat, own, heads > 0, boxes)
+    return choose(settled_ones)
+
+
+def _row_of(edges: Edges, flat: Rectified, own: list[Found], heads: bool, others: np.ndarray) -> list[Found]:
+    row = aligned(edges, settled(edges, np.array([f.box for f in own]), heads))
+    kept = [replace(f, box=box) for f, box in zip(own, row.boxes(), strict=True)]
+    if heads:
+        return [_rearched(edges, f) for f in kept]
+    same = np.abs(np.log((others[:, 2] - others[:, 0]) / row.wide)) < 0.25
+    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, others[same, 0])
+    if len(tried):
+        for box in aligned(edges, Row(tried, row.wide, row.top, row.bottom), 6.0).boxes():
+            shares = cover(edges, box)
+            shown = (shares > LEAST_SIDE).sum() >= 3 and shares.mean() > WEAK_COVER
+            if shown and _within(flat, box) and stands_out(edges, box[None])[0] > STEP:
+                kept.append(Found(box, float(shares.mean()), None, wall_around(edges, box)))
+    return kept
+
+
+def _rearched(edges: Edges, found: Found) -> Found:
+    arched = arched_box(edges, found.box)
+    return found if arched is None else replace(found, box=arched[0], head=arched[1])
 
 
 def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
@@ -121,17 +167,28 @@ def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
     return boxes[np.sort(first)]
 
 
-def confirm(edges: Edges, flat: Rectified, boxes: np.ndarray, upright: float = 0.0) -> list[Found]:
+def confirm(edges: Edges, flat: Rectified, boxes: np.ndarray, periods: Periods, upright: float = 0.0) -> list[Found]:
     """The boxes that stand on edges on all four sides, refined; see `openings_edges.refine` for ``upright``."""
-    smallest = SMALLEST * max(edges.size)
-    fine = [refine(edges, box, REACH, upright) for box in _unlike(boxes, 3.0)]
-    large = [box for box in fine if min(box[2] - box[0], box[3] - box[1]) >= smallest and _within(flat, box)]
-    found = (_confirmed(edges, flat, box) for box in _unlike(np.array(large).reshape(-1, 4), 1.0))
+    boxes = _unlike(boxes, 3.0)
+    boxes = boxes[_shaped(edges, boxes)]
+    boxes = boxes[stands_out(edges, boxes) > STEP]
+    fine = [refine(edges, box, REACH, upright) for box in boxes]
+    fine = _unlike(np.array(fine).reshape(-1, 4), 1.0)
+    fine = fine[_shaped(edges, fine)]
+    found = (_confirmed(edges, flat, box, periods) for box in fine[stands_out(edges, fine) > STEP] if _within(flat, box))
     return [f for f in found if f is not None]
 
 
-def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray) -> Found | None:
+def _shaped(edges: Edges, boxes: np.ndarray) -> np.ndarray:
+    """(n,) True for boxes of a size and a shape that openings have; a slanting view makes them narrower still, never wider."""
+    wide, high = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
+    return (np.minimum(wide, high) >= SMALLEST * max(edges.size)) & (wide <= WIDEST_SHAPE * high) & (high <= SLIMMEST * wide)
+
+
+def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods) -> Found | None:
     """A refined box with its score and head, or None when it is no opening."""
+    if periods.holds_several(box):
+        return None
     shares, head = cover(edges, box), None
     if shares[1] < FLAT_TOP and shares[3] > LEAST_SIDE and lower_cover(edges, box).min() > LEAST_SIDE:
         arched = arched_box(edges, box)
@@ -207,7 +264,7 @@ def _overlap(a: np.ndarray, b: np.ndarray) -> float:
     return wide * high / min((a[2] - a[0]) * (a[3] - a[1]), (b[2] - b[0]) * (b[3] - b[1]))
 
 
-def _spread(edges: Edges, flat: Rectified, found: list[Found], seeds: int = 5) -> list[Found]:
+def _spread(edges: Edges, flat: Rectified, found: list[Found], periods: Periods, seeds: int = 5) -> list[Found]:
     """Those found, and more found by their likeness."""
     sizes: list[np.ndarray] = []
     more = list(found)
@@ -218,7 +275,7 @@ def _spread(edges: Edges, flat: Rectified, found: list[Found], seeds: int = 5) -
         sizes.append(size)
         if len(sizes) > seeds:
             break
-        more += confirm(edges, flat, like(edges.lab, seed.box))
+        more += confirm(edges, flat, like(edges.lab, seed.box), periods)
     return choose(more)
 
 
