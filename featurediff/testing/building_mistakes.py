@@ -60,9 +60,11 @@ def end_moved(scene: BuildingScene, side: str, amount: float, wall: str = "facad
 def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = "facade", roof: bool = False) -> FieldWarp:
     """The wall's outer corner on that side turned about its foot; storey lines end on it as it now stands, on their true courses.
 
-    ``roof``: the roof's foot goes with it and its slope is aimed anew; otherwise the overhanging eaves hide the joint and stay.
+    ``roof``: the roof's foot goes with it and its slope is aimed anew, as a gable's always does; otherwise the overhanging eaves hide
+    the joint and stay.
     """
     rhythm = scene.rhythms[wall]
+    roof = roof or rhythm.peak is not None
     at = 0 if side == "left" else 1
     sign, end = (1 if at else -1), rhythm.ends[at]
     matrix = rhythm.matrix
@@ -74,16 +76,19 @@ def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = 
     stops, shares = [inner, end, end + sign * OVERHANG_M, _border(scene, rhythm, at)], [0.0, 1.0, 1.0, 0.0]
     if not at:
         stops, shares = stops[::-1], shares[::-1]
-    eaves = rhythm.top if slope is None else slope[0, 1]
-    fade = 0.12 if not roof else (3.0 if slope is None else slope[1, 1] - eaves)
+    under = _under_the_roof(scene, rhythm, side)
+    eaves = float(under(np.array([end]))[0])
+    high = 3.0 if slope is None else slope[1, 1] - eaves
 
     def shift(u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         # Linear in v: where the wall's level line at v meets the corner's new course.
         low = np.column_stack([np.full_like(u, end), np.clip(v, -0.5, eaves), np.ones_like(u)])
-        up = np.clip((v - eaves + (0.0 if roof else fade)) / fade, 0, 1)
-        lean = -(low @ matrix.T @ line) / (matrix[:, 0] @ line) * (1 - up)
-        aside = (slope[1, 0] - slope[0, 0]) * up if roof and slope is not None else 0.0
-        return lean * np.interp(u - aside, stops, shares), np.zeros_like(v)
+        lean = -(low @ matrix.T @ line) / (matrix[:, 0] @ line)
+        if not roof:
+            return lean * np.interp(u, stops, shares) * np.clip((under(u) - v) / 0.06, 0, 1), np.zeros_like(v)
+        up = np.clip((v - eaves) / high, 0, 1)
+        aside = (slope[1, 0] - slope[0, 0]) * up if slope is not None else 0.0
+        return lean * (1 - up) * np.interp(u - aside, stops, shares), np.zeros_like(v)
 
     return _in_plane(scene, rhythm, shift, _on_wall(rhythm, end))
 
@@ -105,11 +110,11 @@ def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", nam
         x, y = points.T
         level = left[1] + old * (x - left[0])
         below = head[0, 1] + (head[1] - head[0])[1] / (head[1] - head[0])[0] * (x - head[0, 0])
-        share = np.clip((below - 3 - y) / np.maximum(below - 3 - level - 0.35 * (below - level), 1.0), 0, 1)
+        share = np.clip((below - 3 - y) / np.maximum(below - 3 - level - 0.2 * (below - level), 1.0), 0, 1)
         across, spare = x, 2.0
         if sides[0] is not None and sides[1] is not None:
             feet, tops = (np.array([side[i] for side in sides]) for i in (0, 1))
-            ridge = tops[0, 1] + (x - tops[0, 0]) * (tops[1, 1] - tops[0, 1]) / (tops[1, 0] - tops[0, 0])
+            ridge = tops[0, 1] + (np.clip(x, *tops[:, 0]) - tops[0, 0]) * (tops[1, 1] - tops[0, 1]) / (tops[1, 0] - tops[0, 0])
             up = np.clip((level - y) / np.maximum(level - ridge, 1.0), 0, 1)
             lows = feet[:, :1] + (tops - feet)[:, :1] * up
             along = (x - lows[0]) / np.maximum(lows[1] - lows[0], 1.0)
@@ -153,7 +158,7 @@ def eye_level_raised(scene: BuildingScene, amount: float) -> FieldWarp:
 def peak_lowered(scene: BuildingScene, amount: float, wall: str = "facade") -> FieldWarp:
     """A gable's peak lower by ``amount``; both slopes run to it from their true feet. Raises ValueError without a gable."""
     rhythm = scene.rhythms[wall]
-    slope = _roof_side(scene, rhythm, "left")
+    slope = _roof_side(scene, rhythm, "left", whole=True)
     if rhythm.peak is None or slope is None:
         raise ValueError("this wall has no gable")
     low, high = slope[0, 1], slope[1, 1]
@@ -284,17 +289,42 @@ def _roof_follows(scene: BuildingScene, rhythm: Rhythm, stops: list, shifts: lis
     """Shifts along the wall by (u, v): under the eaves as said; a gable's slopes run from there to their true peak, a saddle roof
     goes along with the wall under it: both stay straight."""
     left, right = (_roof_side(scene, rhythm, side) for side in ("left", "right"))
+    if left is None or right is None:
+        return lambda u, v: np.interp(u, stops, shifts)
 
-    def shift(u: np.ndarray, v: np.ndarray) -> np.ndarray:
-        if left is None or right is None:
-            return np.interp(u, stops, shifts)
+    def fan(u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         low, high = (left[0, 1] + right[0, 1]) / 2, (left[1, 1] + right[1, 1]) / 2
         up = np.clip((v - low) / (high - low), 0, 1)
         a, b = (side[0, 0] + (side[1, 0] - side[0, 0]) * up for side in (left, right))
-        fan = left[0, 0] + (u - a) / np.maximum(b - a, 1e-6) * (right[0, 0] - left[0, 0])
-        return np.interp(fan, stops, shifts) * (1 - up if rhythm.peak else 1.0)
+        return left[0, 0] + (u - a) / np.maximum(b - a, 1e-6) * (right[0, 0] - left[0, 0]), up
+
+    # Dormers and chimneys ride on the roof unbent: each moves as its middle does.
+    rigid = [left[0, 0]]
+    middles = [left[0, 0]]
+    for a, b in _standing_on_the_roof(scene, rhythm, fan):
+        if a > rigid[-1] + 0.1 and b < right[0, 0] - 0.1:
+            rigid += [a, b]
+            middles += [(a + b) / 2] * 2
+    rigid, middles = [*rigid, right[0, 0]], [*middles, right[0, 0]]
+
+    def shift(u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        at, up = fan(u, v)
+        inside = (up > 0) & (at > rigid[0]) & (at < rigid[-1])
+        at = np.where(inside, np.interp(at, rigid, middles), at)
+        return np.interp(at, stops, shifts) * (1 - up if rhythm.peak else 1.0)
 
     return shift
+
+
+def _standing_on_the_roof(scene: BuildingScene, rhythm: Rhythm, fan: Callable) -> list[tuple[float, float]]:
+    """The ranges along the wall of dormers and chimneys, from the left."""
+    things: dict[str, list[np.ndarray]] = {}
+    for name, curve in scene.curves.items():
+        if name.startswith(("dormer", "chimney")):
+            things.setdefault(" ".join(name.split()[:2]) if name.startswith("dormer") else "chimney", []).append(curve)
+    back = np.linalg.inv(rhythm.matrix)
+    spans = [fan(*apply(back, np.vstack(curves)).T)[0] for curves in things.values()]
+    return sorted((float(span.min()) - 0.05, float(span.max()) + 0.05) for span in spans)
 
 
 def _metres(rhythm: Rhythm, u: float, amount: float) -> float:
@@ -359,10 +389,30 @@ def _room(scene: BuildingScene, rhythm: Rhythm, storey: int) -> tuple[float, flo
     return max(v for v in levels if v < v0 - 0.14), min(v for v in levels if v > v1 + 0.05)
 
 
-def _roof_side(scene: BuildingScene, rhythm: Rhythm, side: str) -> np.ndarray | None:
-    """(2, 2) foot and top of that side's roof slope or verge, in (u, v) m on the wall's plane."""
+def _roof_side(scene: BuildingScene, rhythm: Rhythm, side: str, whole: bool = False) -> np.ndarray | None:
+    """(2, 2) foot and top of that side's roof slope or verge, in (u, v) m on the wall's plane; a gable's foot is taken over the wall's
+    corner, or, ``whole``, at its own overhanging end."""
     ends = _picture_side(scene, side)
-    return None if ends is None else apply(np.linalg.inv(rhythm.matrix), ends)
+    if ends is None:
+        return None
+    foot, top = apply(np.linalg.inv(rhythm.matrix), ends)
+    if rhythm.peak is not None and not whole:
+        u = rhythm.ends[0 if side == "left" else 1]
+        foot = foot + (top - foot) * (u - foot[0]) / (top[0] - foot[0])
+    return np.array([foot, top])
+
+
+def _under_the_roof(scene: BuildingScene, rhythm: Rhythm, side: str) -> Callable:
+    """u (n,) m -> v of the roof's lower edge over the wall: the eaves, or a gable's slope."""
+    ends = _roof_side(scene, rhythm, side)
+    seen = scene.curves.get(f"corner {side}")
+    top = -np.inf if seen is None else float(apply(np.linalg.inv(rhythm.matrix), seen)[:, 1].max()) + 0.06
+    if ends is None:
+        return lambda u: np.full_like(u, max(rhythm.top, top))
+    if rhythm.peak is None:
+        return lambda u: np.full_like(u, max(ends[0, 1], top))
+    steep = (ends[1, 1] - ends[0, 1]) / (ends[1, 0] - ends[0, 0])
+    return lambda u: np.minimum(ends[0, 1] + steep * (u - ends[0, 0]), ends[1, 1])
 
 
 def _picture_side(scene: BuildingScene, side: str) -> np.ndarray | None:

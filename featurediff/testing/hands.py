@@ -288,14 +288,24 @@ def _restate(line: np.ndarray, style: Hand, load: float, rng: np.random.Generato
     out = []
     for turn in range(style.repeats):
         last = turn == style.repeats - 1
-        course = wobble(line, rng, style.wobble_mm * (1.0 if last else 2.2), keep_slope=keep_slope)
-        if not last and len(course) > 60:
-            # Searching strokes rarely run the whole line.
-            lo = rng.integers(0, len(course) // 3)
-            course = course[lo : lo + int(len(course) * rng.uniform(0.5, 0.75))]
+        course, spread = line, style.wobble_mm * (1.0 if last else 2.2)
+        if keep_slope:
+            # A searching stroke is a straight line of its own: cut first, so that its own slope is true.
+            course = wobble(line if last else _stretch(line, rng), rng, spread, keep_slope=True)
+        else:
+            course = wobble(line, rng, spread)
+            course = course if last else _stretch(course, rng)
         course = _overshoot(course, style.overshoot_mm * rng.uniform(0.2, 1.0), rng)
         out.append(stroke(course, rng, width=style.width_mm, load=load * (1.0 if last else 0.42)))
     return out
+
+
+def _stretch(course: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A part of a line: searching strokes rarely run the whole of it. Short lines are kept whole."""
+    if len(course) <= 60:
+        return course
+    lo = rng.integers(0, len(course) // 3)
+    return course[lo : lo + int(len(course) * rng.uniform(0.5, 0.75))]
 
 
 def _overshoot(line: np.ndarray, reach_mm: float, rng: np.random.Generator) -> np.ndarray:

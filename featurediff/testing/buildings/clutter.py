@@ -41,6 +41,7 @@ def far_trees(site: Site) -> None:
 
 def tree(site: Site, x: float, y: float, tall: float, name: str) -> None:
     """A broadleaf tree: crown of many lit blobs on a trunk."""
+    _foot_shadow(site, x, y, 0.55 * tall, 0.5 * tall)
     foot, top = site.canvas.fine.project(np.array([[x, y, 0.0], [x, y, tall]]))
     near = _near(site, x, y)
     high = float(foot[1] - top[1])
@@ -74,6 +75,7 @@ def tree(site: Site, x: float, y: float, tall: float, name: str) -> None:
 
 def person(site: Site, x: float, y: float, name: str) -> None:
     """A standing or walking figure."""
+    _foot_shadow(site, x, y, 0.6, 0.9)
     foot, top = site.canvas.fine.project(np.array([[x, y, 0.0], [x, y, site.rng.uniform(1.6, 1.85)]]))
     k = float(foot[1] - top[1]) / 100.0
     if k < 0.25:
@@ -95,6 +97,7 @@ def person(site: Site, x: float, y: float, name: str) -> None:
 
 def car(site: Site, x: float, y: float, name: str) -> None:
     """A car seen from its side, parked across the view."""
+    _foot_shadow(site, x + 2.1, y + 0.3, 4.3, 1.2)
     a, b = site.canvas.fine.project(np.array([[x, y, 0.0], [x + 4.2, y, 0.0]]))
     k = float(np.hypot(*(b - a))) / 420.0
     if k < 0.2:
@@ -148,6 +151,18 @@ def wires(site: Site) -> None:
         y = y0 + (y1 - y0) * t + 0.05 * h * 4 * t * (1 - t)
         line = np.int32(np.column_stack([t * (w - 1), y]) * 16)
         cv2.polylines(site.canvas.colour, [line], False, (0.16, 0.16, 0.17), 2, cv2.LINE_AA, 4)
+
+
+def _foot_shadow(site: Site, x: float, y: float, wide: float, deep: float) -> None:
+    """A thing's soft shadow on the ground by its foot, drawn out away from the sun."""
+    if site.overcast > 0.7:
+        return
+    away = -site.sun[:2] / max(np.hypot(*site.sun[:2]), 1e-6)
+    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    ring = np.column_stack([wide / 2 * np.cos(turn), deep / 2 * np.sin(turn)]) + [x, y] + 0.5 * deep * away
+    for grow, tint in ((1.12, 0.88), (1.0, 0.72)):
+        points = np.column_stack([ring.mean(0) + grow * (ring - ring.mean(0)), np.zeros(len(ring))])
+        site.canvas.paint(points, np.full(3, tint), shade=True)
 
 
 def _near(site: Site, x: float, y: float) -> float:

@@ -62,7 +62,7 @@ def facade(rng: np.random.Generator, size) -> Stage:
     wide, tall = rng.uniform(0.9, 1.2), rng.uniform(1.45, 1.8)
     plan = WallPlan(columns, rows, storey, base, wide, tall, 0.9, int(rng.integers(1, columns - 1)), margin)
     gabled = rng.random() < 0.35
-    house = House(0.0, width, 0.0, rng.uniform(8, 11), base + rows * storey + 0.25)
+    house = House(0.0, width, 0.0, rng.uniform(8, 11), base + rows * storey + rng.uniform(0.45, 0.8))
     rise = (house.width if gabled else house.depth) / 2 * rng.uniform(0.6, 0.85)
     yaw = 0.0 if rng.random() < 0.5 else rng.choice([-1, 1]) * rng.uniform(4, 10)
     away = rng.uniform(17, 26)
@@ -74,7 +74,7 @@ def facade(rng: np.random.Generator, size) -> Stage:
     points = np.vstack([points, [[width / 2, house.depth / 2, house.height + rise + 0.6]]])
     camera = fitted(points, position, pose(yaw), size, (0.12, 0.08, 0.88, 0.86))
     spot = rng.uniform(0.2, 0.8) * width
-    with_dormers = rows < 3 and rng.random() < 0.6
+    with_dormers = rng.random() < (0.6 if rows < 3 else 0.2)
     stack_x = (0.16 if spot > width / 2 else 0.84) * width
 
     def paint(site: Site) -> None:
@@ -172,7 +172,7 @@ def corner(rng: np.random.Generator, size) -> Stage:
     counts = int(rng.integers(3, 6)), int(rng.integers(3, 5))
     spacing = rng.uniform(2.0, 2.5)
     width, depth = ((n - 1 + 1.3) * spacing for n in counts)
-    height = base + rows * storey + 0.3
+    height = base + rows * storey + rng.uniform(0.4, 0.8)
     house = House(0.0, width, 0.0, depth, height)
     plan = WallPlan(counts[0], rows, storey, base, rng.uniform(0.9, 1.15), rng.uniform(1.45, 1.8), 0.9, int(rng.integers(1, counts[0])), 0.65)
     rise = depth / 2 * rng.uniform(0.5, 0.75)

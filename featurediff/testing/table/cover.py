@@ -63,19 +63,20 @@ def _turned(solid: Turned, view: View) -> Cover:
     return Cover(row + top, col + left, depth, at, normal, hollow)
 
 
-_TURN = np.linspace(0, 2 * np.pi, 128, endpoint=False)
+_RING = np.stack([f(np.linspace(0, 2 * np.pi, 128, endpoint=False)) for f in (np.cos, np.sin)], 1)
 
 
 def _circle_px(levels: Levels, k: int, view: View) -> np.ndarray:
     r, x, y, z = levels.r[k], levels.x[k], levels.y[k], levels.z[k]
-    px = view.project(np.column_stack([x + r * np.cos(_TURN), y + r * np.sin(_TURN), np.full(len(_TURN), z)]))
+    flat = np.column_stack([x + r * _RING[:, 0], y + r * _RING[:, 1], np.ones(len(_RING))]) @ view.plane(float(z)).T
+    px = flat[:, :2] / flat[:, 2:]
     # The filler counts a pixel in when the line touches it: half a pixel too wide, so draw half a pixel smaller.
-    away = px - px.mean(0)
-    spread = np.abs(away).max(0) + 1e-9
+    low, high = px.min(0), px.max(0)
+    away, spread = px - (low + high) / 2, (high - low) / 2 + 1e-9
+    if spread.min() < 0.6:
+        return (low + high) / 2 + away * np.maximum(1 - 0.5 / spread, 0.05)
     normal = away / spread**2
-    normal /= np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
-    inner = px - 0.5 * normal
-    return inner if spread.min() > 0.6 else px.mean(0) + away * np.maximum(1 - 0.5 / spread, 0.05)
+    return px - 0.5 * normal / np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-12)[:, None]
 
 
 def _fill(label: np.ndarray, px: np.ndarray, value: int) -> None:

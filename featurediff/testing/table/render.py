@@ -54,10 +54,7 @@ def render(setting: Setting, seed: int) -> Rendering:
         whole.append(_coarse(mask))
     w, h = setting.view.size
     small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
-    counts = [_share(owner == i) for i in range(len(setting.things))]
-    best = np.argmax(counts, 0)
-    top = np.where(np.max(counts, 0) >= 0.5, best, -1)
-    return Rendering(_develop(small, rng), top.astype(int), tuple(whole))
+    return Rendering(_develop(small, rng), _owners(owner), tuple(whole))
 
 
 def _picked(seen: Cover, keep: np.ndarray) -> Cover:
@@ -69,13 +66,18 @@ def _outside(seen: Cover, body: Solid) -> Cover:
     return _picked(seen, ~body.within_wall(seen.at)) if isinstance(body, Turned) and body.lip else seen
 
 
-def _share(mask: np.ndarray) -> np.ndarray:
-    h, w = (n // FINER for n in mask.shape)
-    return cv2.resize(mask.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
-
-
 def _coarse(mask: np.ndarray) -> np.ndarray:
-    return _share(mask) >= 0.5
+    """Which pixels a finer mask covers by half or more."""
+    h, w = (n // FINER for n in mask.shape)
+    return cv2.resize(mask.astype(np.uint8) * 200, (w, h), interpolation=cv2.INTER_AREA) >= 100
+
+
+def _owners(owner: np.ndarray) -> np.ndarray:
+    """The finer picture's owners, thinned: a pixel belongs to whom half or more of it shows."""
+    out = np.full((owner.shape[0] // FINER, owner.shape[1] // FINER), -1)
+    for index in range(int(owner.max()) + 1):
+        out[_coarse(owner == index)] = index
+    return out
 
 
 # ------------------------------------------------------------------ colours
@@ -239,8 +241,11 @@ def _surroundings(setting: Setting, view: View, rng: np.random.Generator) -> np.
     low, high = view.project(np.array([[x, setting.edge[0] + setting.edge[1] * x, 0.0] for x in (-600.0, 600.0)]))
     xs, ys = np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32)[:, None]
     line = low[1] + (xs - low[0]) * (high[1] - low[1]) / (high[0] - low[0])
-    share = np.clip(ys - line[None] + 0.5, 0, 1)[..., None].astype(np.float32)
-    return wall + share * (seen - wall)
+    first, last = (int(np.clip(v, 0, h)) for v in (line.min() - 1, line.max() + 2))
+    seen[:first] = wall[:first]
+    share = np.clip(ys[first:last] - line[None] + 0.5, 0, 1)[..., None].astype(np.float32)
+    seen[first:last] = wall[first:last] + share * (seen[first:last] - wall[first:last])
+    return seen
 
 
 def _wall(setting: Setting, w: int, h: int, rng: np.random.Generator) -> np.ndarray:
@@ -258,7 +263,7 @@ def _table(setting: Setting, rng: np.random.Generator) -> np.ndarray:
     h, w = round((y1 - y0) * k), round((x1 - x0) * k)
     ys, xs = np.mgrid[:h, :w].astype(np.float32)
     if rng.random() < 0.5:
-        grain = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), sigmaX=35, sigmaY=1.2)
+        grain = cv2.GaussianBlur(rng.standard_normal((h, w), dtype=np.float32), (0, 0), sigmaX=35, sigmaY=1.2)
         slow = noise((h // 4, w // 4), 22, rng)
         rings = np.sin((ys / k + 9 * cv2.resize(slow, (w, h))) * 0.22)
         field = 1 + 0.08 * grain / grain.std() + 0.07 * rings
@@ -324,11 +329,12 @@ def _develop(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Linear light (h, w, 3) -> uint8: exposure, highlights rolled off, blur, vignette, sensor noise."""
     level = float(np.percentile(picture[::4, ::4].mean(2), 97))
     value = picture * (0.72 / max(level, 0.05))
-    value = np.where(value > 0.8, 0.8 + 0.2 * np.tanh((value - 0.8) / 0.5), value)
+    bright = value > 0.8
+    value[bright] = 0.8 + 0.2 * np.tanh((value[bright] - 0.8) / 0.5)
     h, w = value.shape[:2]
     ys, xs = np.mgrid[:h, :w].astype(np.float32)
     value = value * (1 - 0.12 * (((xs / w - 0.5) ** 2 + (ys / h - 0.5) ** 2) / 0.5))[..., None]
-    value = np.clip(cv2.GaussianBlur(value.astype(np.float32), (0, 0), BLUR_PX), 0, 1) ** (1 / 2.2)
-    grain = rng.standard_normal(value.shape).astype(np.float32)
+    value = np.clip(cv2.GaussianBlur(value.astype(np.float32), (0, 0), BLUR_PX), 0, 1) ** np.float32(1 / 2.2)
+    grain = rng.standard_normal(value.shape, dtype=np.float32)
     grain = cv2.GaussianBlur(grain, (0, 0), 0.6) * 1.8
     return np.clip((value + NOISE * grain) * 255 + 0.5, 0, 255).astype(np.uint8)

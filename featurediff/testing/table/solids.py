@@ -74,10 +74,10 @@ def contour(levels: Levels, view: View) -> list[Run]:
         k = grid[first:stop]
         if closed_low:
             low = _where_they_meet(levels, view, first - 1.0, float(first))
-            k = np.concatenate([_dense_near(low, k[0]), k])
+            k = _dense_near(low, k)
         if closed_high:
             high = _where_they_meet(levels, view, float(stop), stop - 1.0)
-            k = np.concatenate([k, _dense_near(high, k[-1])[::-1]])
+            k = _dense_near(high, k[::-1])[::-1]
         both = [levels.points(k, turn) for turn in _roots(levels, view, k)]
         ends = [view.project(side)[:, 0] for side in both]
         left, right = both if ends[0].mean() < ends[1].mean() else both[::-1]
@@ -110,9 +110,10 @@ def _where_they_meet(levels: Levels, view: View, without: float, having: float) 
     return having
 
 
-def _dense_near(meet: float, inner: float) -> np.ndarray:
-    """Fractional levels from ``meet`` towards ``inner``, close together at first: the azimuth goes with the square root."""
-    return meet + (inner - meet) * (np.arange(32) / 32.0) ** 2
+def _dense_near(meet: float, k: np.ndarray) -> np.ndarray:
+    """The levels, ``meet`` put before them and the first ones taken closer: there the azimuth goes with the square root."""
+    span = min(40, len(k) - 1)
+    return np.concatenate([meet + (k[span] - meet) * (np.arange(160) / 160.0) ** 2, k[span:]])
 
 
 def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
@@ -210,19 +211,20 @@ class Tube:
         a, b = lean * (one * away).sum(1), lean * (two * away).sum(1)
         d = self.radius - slope * (tangent * away).sum(1)
         middle, half = np.arctan2(b, a), np.arccos(np.clip(-d / np.hypot(a, b), -1, 1))
-        return tuple(self._surface(middle + sign * half) for sign in (1, -1))
+        return tuple(self._surface(middle + sign * half)[0] for sign in (1, -1))
 
-    def _surface(self, turn: np.ndarray) -> np.ndarray:
+    def _surface(self, turn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Points and normals, (..., n, 3) each, at azimuths (..., n) about the course."""
         tangent, one, two, slope = self._frame()
         lean = np.sqrt(1 - slope**2)[:, None]
-        normal = lean * (np.cos(turn)[:, None] * one + np.sin(turn)[:, None] * two) - slope[:, None] * tangent
-        return self.course + self.radius[:, None] * normal
+        normal = lean * (np.cos(turn)[..., None] * one + np.sin(turn)[..., None] * two) - slope[:, None] * tangent
+        return self.course + self.radius[:, None] * normal, normal
 
     def mesh(self, around: int = 40) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Points (m, 3), triangles (t, 3) and normals (m, 3)."""
         n = len(self.course)
-        rings = np.stack([self._surface(np.full(n, 2 * math.pi * i / around)) for i in range(around)], 1)
-        normals = (rings - self.course[:, None]) / self.radius[:, None, None]
+        turn = np.repeat(np.arange(around)[:, None] * (2 * math.pi / around), n, 1)
+        rings, normals = (np.moveaxis(v, 0, 1) for v in self._surface(turn))
         i, j = np.meshgrid(np.arange(n - 1), np.arange(around), indexing="ij")
         a, b = i * around + j, i * around + (j + 1) % around
         quads = np.stack([a, b, a + around, b + around], -1).reshape(-1, 4)
