@@ -7,20 +7,21 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from featurediff_architecture.classify import LEFT, LEVEL, OTHER, RIGHT, SLOPE, VERTICAL
+from featurediff_architecture.classify import OTHER, SLOPE, VERTICAL
 from featurediff_architecture.clutter import Ground, beside_sky, tangled
 from featurediff_architecture.segments import Lines
 from featurediff_architecture.working import Working, sample
 
 # No more lines than these are told; windows, doors and arches come on top.
 AT_MOST = 24
-# A line counts from this share of the building's size on; a slope, or what stands against the sky, from the smaller one on.
-LONG_ENOUGH, SMALL_BUT_CLEAR = 0.14, 0.05
+# A line counts from this share of the building's size on, an upright from the second, a slope or what stands against the sky
+# from the last.
+LONG_ENOUGH, UPRIGHT_ENOUGH, SMALL_BUT_CLEAR = 0.14, 0.2, 0.05
 # Lines nearer to each other than this share of the size, side by side, are one to the eye; a weaker one within the second
 # share is a moulding of the stronger.
 DOUBLE, MOULDING = 0.028, 0.05
-# Lines nearer to each other than this share of the picture hang together; a cluster with less than this share of the heaviest one's
-# length is no building.
+# Lines nearer to each other than this share of the picture hang together; a cluster with less than this share of the heaviest
+# one's length is no building.
 TOGETHER, SLIGHT = 0.035, 0.12
 # An overhang reaches this share of the outer upright's length beyond it.
 BEYOND = 0.16
@@ -61,7 +62,7 @@ def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, 
 
 
 def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
-    """(n,) True for lines of the building or buildings: drawn thick, they hang together; what stands apart and is slight does not.
+    """(n,) True for lines of the buildings: drawn thick, they hang together; what stands apart and is slight does not.
 
     ``size``: width and height of the working copy.
     """
@@ -157,7 +158,8 @@ def _scored(found: Candidates, size: float) -> Candidates:
     share = lines.length / size
     sky = np.abs(found.sky[:, 0] - found.sky[:, 1])
     clear = (sky > 0.5) | (found.kind == SLOPE)
-    enough = share > np.where(clear, SMALL_BUT_CLEAR, LONG_ENOUGH)
+    least = np.where(found.kind == VERTICAL, UPRIGHT_ENOUGH, LONG_ENOUGH)
+    enough = share > np.where(clear, SMALL_BUT_CLEAR, least)
     step = np.clip(np.abs(lines.step) / 8.0, 0.3, 1.2)
     apart = 0.5 + np.clip(found.apart / 25.0, 0.0, 1.0)
     score = np.minimum(share, 1.2) ** 0.8 * step * apart * np.clip(lines.shown, 0.2, 1.0) * (1.0 + 1.2 * sky)
@@ -177,15 +179,16 @@ def _alike(found: Candidates, size: float) -> np.ndarray:
 
 
 def _founded(found: Candidates, size: float) -> np.ndarray:
-    """(n,) True for lines with an end near another line's end or with sky on one side only: part of a structure."""
+    """(n,) True for slopes with an end near another line's end, and for what has sky on one side only: part of a structure."""
     lines = found.lines
     ends = lines.ends.reshape(-1, 2)
-    owner = np.repeat(np.arange(len(lines)), 2)
-    gap = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
-    turned = np.abs((lines.angle[owner][:, None] - lines.angle[owner][None] + 90.0) % 180.0 - 90.0)
-    meets = (gap < 0.03 * size) & (turned > 12.0) & (lines.length[owner][None] > 0.04 * size)
-    sky = np.abs(found.sky[:, 0] - found.sky[:, 1]) > 0.5
-    return meets.any(1).reshape(-1, 2).any(1) | sky
+    angle, length = np.repeat(lines.angle, 2), np.repeat(lines.length, 2)
+    founded = np.abs(found.sky[:, 0] - found.sky[:, 1]) > 0.5
+    for k in np.flatnonzero((found.kind == SLOPE) & ~founded):
+        gap = np.abs(ends[:, None] - lines.ends[k][None]).max(2).min(1)
+        turned = np.abs((angle - lines.angle[k] + 90.0) % 180.0 - 90.0)
+        founded[k] = ((gap < 0.03 * size) & (turned > 12.0) & (length > 0.04 * size)).any()
+    return founded
 
 
 def _doubles(found: Candidates, weak: int, strong: int, size: float) -> bool:

@@ -86,13 +86,11 @@ def _tangle(working: Working) -> np.ndarray:
     weight = np.where(steep > SMOOTH, np.minimum(steep, 20.0), 0.0) / np.maximum(steep, 1e-6)
     c, s = (gx * gx - gy * gy) / np.maximum(steep, 1e-6) ** 2, 2 * gx * gy / np.maximum(steep, 1e-6) ** 2
     weight = weight * steep
-    layers = np.dstack([weight, weight * c, weight * s, weight * (c * c - s * s)])
-    fourth = weight * 2 * c * s
+    layers = (weight, weight * c, weight * s, weight * (c * c - s * s), weight * 2 * c * s)
     h, w = working.grey.shape
     size = (max(w // COARSE, 1), max(h // COARSE, 1))
     reach = max(int(0.05 * max(size)), 3) | 1
-    total, c2, s2, c4 = (cv2.blur(cv2.resize(layers[..., k], size, interpolation=cv2.INTER_AREA), (reach, reach)) for k in range(4))
-    s4 = cv2.blur(cv2.resize(fourth, size, interpolation=cv2.INTER_AREA), (reach, reach))
+    total, c2, s2, c4, s4 = (cv2.blur(cv2.resize(layer, size, interpolation=cv2.INTER_AREA), (reach, reach)) for layer in layers)
     agree = np.maximum(np.hypot(c2, s2), np.hypot(c4, s4)) / np.maximum(total, 1e-6)
     busy = np.clip(total / 0.6, 0, 1)
     return ((1.0 - agree) * busy).astype(np.float32)

@@ -42,35 +42,44 @@ class ArchitectureDetector(Detector):
         from featurediff_architecture.choose import candidates, choose, extent, on_building
         from featurediff_architecture.classify import classify
         from featurediff_architecture.clutter import find_ground
+        from featurediff_architecture.curves import along_arcs, find_arcs
         from featurediff_architecture.directions import find_directions
-        from featurediff_architecture.features import in_order, junctions, line_features, meetings
+        from featurediff_architecture.facades import find_facades, in_picture, off_openings, on_openings
+        from featurediff_architecture.features import arc_features, in_order, junctions, line_features, meetings
         from featurediff_architecture.fronts import find_fronts
         from featurediff_architecture.joints import find_joints
-        from featurediff_architecture.naming import name_lines
+        from featurediff_architecture.naming import name_arcs, name_lines
+        from featurediff_architecture.rhythm import rhythm_of
         from featurediff_architecture.roles import roles
-        from featurediff_architecture.segments import find_lines
+        from featurediff_architecture.segments import find_lines, raw_segments
         from featurediff_architecture.subject import assemble, building_size, lean_advice
         from featurediff_architecture.working import working_copy
 
         _check(settings)
         working = working_copy(picture.pixels)
-        lines = find_lines(working)
+        raw = raw_segments(working.grey)
+        lines = find_lines(working, raw)
         directions = find_directions(lines, working.size)
-        found = candidates(lines, *classify(lines, directions), find_ground(working, lines), working)
+        ground = find_ground(working, lines)
+        found = candidates(lines, *classify(lines, directions), ground, working)
         found = found.take(on_building(found, working.size))
         if len(found) < FEWEST:
             raise _no_building(picture)
+        fronts = find_fronts(found, directions)
+        facades = find_facades(working, lines, directions, fronts)
         box = extent(found)
         size, _ = building_size(box)
-        chosen = choose(found, size)
+        arcs = off_openings(find_arcs(raw, working, ground, box, size), facades, size)
+        own = on_openings(found, facades, size) | along_arcs(found.lines.ends, arcs)
+        chosen = choose(found.take(~own), size)
         if len(chosen) < FEWEST:
             raise _no_building(picture)
-        fronts = find_fronts(found, directions)
         ends, joints = in_order(*find_joints(chosen.lines, size))
         named = name_lines(roles(chosen, ends, joints, fronts, found, size), ends, fronts, box)
-        features = line_features(named, ends, joints, working)
-        meet = meetings(chosen, named, directions, working, lines)
-        return assemble(features, junctions(named, joints), meet, fronts, box, working, lean_advice(directions, box))
+        features = line_features(named, ends, joints, working) + arc_features(name_arcs(arcs, box), working)
+        meet = meetings(chosen, named, directions, working)
+        rhythm = rhythm_of(in_picture(facades, working))
+        return assemble(features, junctions(named, joints), meet, fronts, rhythm, box, working, lean_advice(directions, box))
 
 
 def _no_building(picture: Picture) -> SubjectError:

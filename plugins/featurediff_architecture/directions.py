@@ -1,8 +1,8 @@
 """Vanishing points: where lines that run the same way in space aim, and the eye level through them.
 
 Method: pairs of lines vote for the point where they cross (RANSAC, Fischler and Bolles 1981), judged by the angle between each
-line and the way from its middle to the point, weighted by length; the winner is refined by least squares on what agrees. Points are
-homogeneous (x, y, w) in working px, so one at infinity (w = 0) is nothing special.
+line and the way from its middle to the point, weighted by length; the winner is refined by least squares on what agrees. Points
+are homogeneous (x, y, w) in working px, so one at infinity (w = 0) is nothing special.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ def _levels(lines, free, vertical, size, rng) -> tuple[Direction, ...]:
 
 
 def _distinct(lines: Lines, size: tuple[int, int]) -> int:
-    """How many lines that are not doubles of each other: apart by 1.5 % of the picture, or turned by 4 degrees. Scraps do not count."""
+    """How many lines that are not doubles of each other: apart by 1.5 % of the picture, or turned by 4 degrees. No scraps."""
     kept: list[int] = []
     for k in np.argsort(-lines.length):
         if lines.length[k] < 0.035 * max(size):

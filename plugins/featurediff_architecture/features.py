@@ -6,10 +6,10 @@ import numpy as np
 
 from featurediff.api import Feature, Junction, Meeting
 from featurediff_architecture.choose import Candidates
+from featurediff_architecture.curves import Arc
 from featurediff_architecture.directions import SPREAD, Directions
 from featurediff_architecture.joints import Joint
 from featurediff_architecture.naming import Named
-from featurediff_architecture.segments import Lines
 from featurediff_architecture.vocabulary import ROLES
 from featurediff_architecture.working import Working
 
@@ -50,6 +50,27 @@ def line_features(named: list[Named], ends: np.ndarray, joints: tuple[Joint, ...
 def _anchors(points: np.ndarray) -> dict[str, int]:
     across = np.abs(points[1] - points[0])
     return {"left end": 0, "right end": 1} if across[0] > across[1] else {"top": 0, "foot": 1}
+
+
+def arc_features(named: list[tuple[str, str, Arc]], working: Working) -> tuple[Feature, ...]:
+    """One sliding curve for each named arc: (name, part, arc)."""
+    kind = ROLES["arc"]
+    return tuple(
+        Feature(
+            name,
+            part,
+            "curve",
+            working.to_picture(arc.points),
+            measures=("across", "down", "width", "height", "shape"),
+            tolerance=kind.tolerance,
+            importance=kind.importance,
+            stage=kind.stage,
+            sigma_px=SIGMA / working.scale,
+            slides=True,
+            anchors={"top": int(arc.points[:, 1].argmin())} if arc.rises else {},
+        )
+        for name, part, arc in named
+    )
 
 
 def in_order(ends: np.ndarray, joints: tuple[Joint, ...]) -> tuple[np.ndarray, tuple[Joint, ...]]:
@@ -93,9 +114,7 @@ def _upper(line: Named) -> int:
     return 1 if line.role.side == "left" else 0
 
 
-def meetings(
-    chosen: Candidates, named: list[Named], directions: Directions, working: Working, all_lines: Lines
-) -> tuple[Meeting, ...]:
+def meetings(chosen: Candidates, named: list[Named], directions: Directions, working: Working) -> tuple[Meeting, ...]:
     """The vanishing points that the chosen lines tell: those whose lines spread by `SPREAD` degrees or more."""
     found = []
     for number, direction in enumerate(directions.level):

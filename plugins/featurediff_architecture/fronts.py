@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -82,7 +83,7 @@ def _best_path(worth: np.ndarray, cost: float) -> np.ndarray:
 
 def _runs(path: np.ndarray) -> list[tuple[int, int, int]]:
     cuts = [0, *(np.flatnonzero(np.diff(path)) + 1), len(path)]
-    return [(a, b, int(path[a])) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [(a, b, int(path[a])) for a, b in pairwise(cuts)]
 
 
 def _joined(runs) -> list[tuple[int, int, int]]:

@@ -6,12 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from featurediff_architecture.curves import Arc
 from featurediff_architecture.fronts import Front
 from featurediff_architecture.roles import UPRIGHT, Role
-from featurediff_architecture.vocabulary import ROLES, counted, place_words
+from featurediff_architecture.vocabulary import ROLES, ROOF, WALLS, counted, place_words
 
+SIDED = ("outer corner", "roof slope", "slope", "chimney")
 # A line that covers so much of the building's width needs no word for its side.
 WHOLE_WIDTH = 0.6
+# An arc that rises by so much of its width is an arch, against the sky a round top.
+ARCHED = 0.3
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,27 @@ def name_lines(roles: list[Role], ends: np.ndarray, fronts: tuple[Front, ...], b
     return [Named(name, _part(role, name, len(fronts)), role) for name, role in zip(names, roles, strict=True)]
 
 
+def name_arcs(arcs: tuple[Arc, ...], box: tuple[np.ndarray, np.ndarray]) -> list[tuple[str, str, Arc]]:
+    """(name, part, arc) of each arc: a round top stands against the sky, an arch rises between its ends."""
+    low, high = box
+    calls = []
+    for arc in arcs:
+        share = float((arc.points[:, 0].mean() - low[0]) / max(high[0] - low[0], 1e-6))
+        upper = arc.points[:, 1].mean() < low[1] + 0.5 * (high[1] - low[1])
+        label = "curved edge"
+        if arc.rises and arc.rise > ARCHED:
+            label = "round top" if arc.sky else "arch"
+        calls.append((label, place_words(share), ROOF if upper and arc.sky else WALLS))
+    named = []
+    for k, (label, where, part) in enumerate(calls):
+        axis = "y" if label == "curved edge" else "x"
+        alike = [m for m, call in enumerate(calls) if call[:2] == (label, where)]
+        alike.sort(key=lambda m: arcs[m].points[:, 0 if axis == "x" else 1].mean())
+        name = counted(label, where, axis, alike.index(k), len(alike))
+        named.append((name, f"{part}/{name}", arcs[k]))
+    return named
+
+
 def front_words(fronts: tuple[Front, ...]) -> list[str]:
     """Words after a name that tell which front: "on the left"; "" when there is only one."""
     n = len(fronts)
@@ -60,12 +85,12 @@ def front_part(number: int, count: int) -> str:
 
 def _label(role: Role) -> str:
     label = ROLES[role.what].label
-    return f"{role.side} {label}" if role.what in ("outer corner", "roof slope", "slope") and role.side else label
+    return f"{role.side} {label}" if role.what in SIDED and role.side else label
 
 
 def _where(role: Role, share: float, wide: float, words: list[str]) -> str:
     """Words for the place: the front's, or the third of the building; none where there is no need."""
-    if role.what in UPRIGHT or role.what == "roof slope":
+    if role.what in (*UPRIGHT, "roof slope", "chimney"):
         return ""
     if len(words) > 1 and role.front >= 0:
         return words[role.front]
@@ -75,13 +100,15 @@ def _where(role: Role, share: float, wide: float, words: list[str]) -> str:
 def _told_apart(calls: list[tuple[str, str]], share: np.ndarray) -> list[tuple[str, str]]:
     """Roof slopes that are called the same are told apart by their third of the building."""
     return [
-        (label, place_words(share[k])) if not where and label.endswith("roof slope") and calls.count((label, where)) > 1 else (label, where)
+        (label, place_words(share[k]))
+        if not where and label.endswith("roof slope") and calls.count((label, where)) > 1
+        else (label, where)
         for k, (label, where) in enumerate(calls)
     ]
 
 
 def _axis(roles: list[Role]) -> str:
-    return "x" if roles[0].what in UPRIGHT or roles[0].what in ("roof slope", "slope") else "y"
+    return "x" if roles[0].what in (*UPRIGHT, "roof slope", "slope", "chimney") else "y"
 
 
 def _part(role: Role, name: str, fronts: int) -> str:

@@ -1,8 +1,9 @@
-"""What each chosen line is on the building: outer corner, eaves, ridge, roof slope, storey line, base line, kerb, or just a line."""
+"""What each chosen line is on the building: outer corner, eaves, ridge, roof slope, storey line, base line, or just a line."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,8 @@ AGAINST_SKY = 0.5
 TALL = 0.5
 # A ridge lies over the eaves by this share of the wall's height at least.
 RIDGE_OVER = 0.09
+# A chimney is not taller than this share of the building's size.
+STACK = 0.3
 UPRIGHT = ("outer corner", "middle corner", "inner corner", "vertical")
 
 
@@ -40,6 +43,9 @@ def roles(
 ) -> list[Role]:
     """The role of each chosen line; ``ends`` (n, 2, 2) as laid on the corners; ``everything``: all candidates."""
     found: list[Role] = [Role("line") for _ in range(len(chosen))]
+    chimneys = _chimneys(chosen, ends, size)
+    for k, side in chimneys.items():
+        found[k] = Role("chimney", front_of(fronts, float(ends[k, :, 0].mean())), side)
     _verticals(found, chosen, ends, fronts, everything, size)
     _slopes(found, chosen, ends, joints, fronts)
     _levels(found, chosen, ends, fronts, size)
@@ -73,7 +79,7 @@ def _sky_beside(chosen: Candidates, k: int) -> str:
 
 
 def _verticals(found, chosen, ends, fronts, everything, size) -> None:
-    upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL]
+    upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL and found[k].what == "line"]
     for k in upright:
         found[k] = Role("vertical", front_of(fronts, float(ends[k, :, 0].mean())))
     if not upright:
@@ -84,13 +90,32 @@ def _verticals(found, chosen, ends, fronts, everything, size) -> None:
     for side, outermost in (("left", min(tall, key=x.get)), ("right", max(tall, key=x.get))):
         if _outer(chosen, ends, outermost, side, everything, size):
             found[outermost] = Role("outer corner", found[outermost].front, side)
-    for left, right in zip(fronts[:-1], fronts[1:], strict=True):
+    for left, right in pairwise(fronts):
         near = [k for k in tall if abs(x[k] - 0.5 * (left.right + right.left)) < 0.035 * (fronts[-1].right - fronts[0].left)]
         near = [k for k in near if found[k].what == "vertical"]
         if near:
             hollow = left.recedes == "right" and right.recedes == "left"
             best = max(near, key=length.get)
             found[best] = Role("inner corner" if hollow else "middle corner", found[best].front)
+
+
+def _chimneys(chosen, ends, size) -> dict[int, str]:
+    """Short uprights against the sky that stand on a roof line: line -> the side of the chimney or dormer that it is."""
+    upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL]
+    across = [k for k in range(len(chosen)) if chosen.kind[k] != VERTICAL]
+    found = {}
+    for k in upright:
+        side = _sky_beside(chosen, k)
+        top, foot = ends[k][np.argsort(ends[k, :, 1])]
+        if not side or foot[1] - top[1] > STACK * size:
+            continue
+        for m in across:
+            a, b = ends[m][np.argsort(ends[m, :, 0])]
+            if a[0] - 0.02 * size < foot[0] < b[0] + 0.02 * size and b[0] > a[0]:
+                y = a[1] + (b[1] - a[1]) * (foot[0] - a[0]) / (b[0] - a[0])
+                if abs(y - foot[1]) < 0.04 * size and _sky_above(chosen, m):
+                    found[k] = side
+    return found
 
 
 def _outer(chosen, ends, k, side, everything, size) -> bool:
@@ -152,8 +177,8 @@ def _uprights(found, ends, fronts, number) -> list[int]:
 
 def _one_front(found, chosen, ends, own, place, number) -> None:
     """Roles from top to bottom of one front, by the place of each line on the height of the uprights beside it."""
-    roofs = [k for k in own if _sky_above(chosen, k) and place[k] < 0.3]
-    low = sorted((k for k in own if place[k] > 0.9), key=lambda k: place[k])
+    roofs = [k for k in own if _sky_above(chosen, k)]
+    low = sorted((k for k in own if place[k] > 0.9 and k not in roofs), key=lambda k: place[k])
     for k in own:
         found[k] = Role("storey line", number)
     for order, k in enumerate(low):

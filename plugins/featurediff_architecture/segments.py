@@ -16,11 +16,14 @@ from featurediff_architecture.working import Working, sample
 # Shorter segments are texture; no more than so many of the longest are looked at, which bounds the time.
 SHORTEST = 10.0
 AT_MOST = 1500
+# Merged lines shorter than this are dropped.
+SCRAP = 18.0
 # Collinear: ends within this many px of the line, and the directions within this many degrees.
 BESIDE = 1.6
 TURNED = 2.5
-# A gap is closed when it is shorter than this share of the shorter piece, or when this share of it shows the edge.
-GAP = 0.4
+# A gap is closed when it is shorter than the first share of the shorter piece, or when it is shorter than the second and a
+# share of it, `SHOWN`, shows the edge.
+GAP, WIDEST = 0.4, 4.0
 SHOWN = 0.6
 # An edge "shows" where its slope reaches this share of the slope on the segments beside it, and this many grey levels per px.
 FAINT = 0.3
@@ -84,9 +87,9 @@ class Lines:
         return Lines(self.ends[index], self.step[index], self.shown[index], self.thin[index])
 
 
-def find_lines(working: Working) -> Lines:
-    """Straight edges of the working copy, longest first."""
-    raw = raw_segments(working.grey)
+def find_lines(working: Working, raw: np.ndarray | None = None) -> Lines:
+    """Straight edges of the working copy, longest first; ``raw``: its `raw_segments`, where they are known already."""
+    raw = raw_segments(working.grey) if raw is None else raw
     merged = merge(raw, working)
     fitted = refit(merged, working.gradient)
     single = join_thin(fitted)
@@ -112,18 +115,22 @@ def raw_segments(grey: np.ndarray) -> np.ndarray:
 def merge(ends: np.ndarray, working: Working) -> Lines:
     """Collinear segments (n, 2, 2), longest first, joined into lines where the gap is short or shows the edge."""
     free = np.ones(len(ends), bool)
-    lines, shown = [], []
+    lines: list[np.ndarray] = []
+    shown: list[float] = []
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T) if len(ends) else np.zeros(0)
     angle = np.degrees(np.arctan2(*(ends[:, 1] - ends[:, 0]).T[::-1])) if len(ends) else np.zeros(0)
     for seed in range(len(ends)):
         if not free[seed]:
             continue
+        if length[seed] < SCRAP / 1.5:
+            break  # what is left is too short to grow from
         free[seed] = False
         line, cover = _grow(seed, ends, length, angle, free, working)
         lines.append(line)
         shown.append(cover)
     n = len(lines)
-    return Lines(np.array(lines).reshape(n, 2, 2), np.zeros(n), np.array(shown), np.zeros(n))
+    merged = Lines(np.array(lines).reshape(n, 2, 2), np.zeros(n), np.array(shown), np.zeros(n))
+    return merged.take(merged.length > SCRAP)
 
 
 def _grow(seed, ends, length, angle, free, working) -> tuple[np.ndarray, float]:
@@ -161,7 +168,7 @@ def _reachable(near, along, reach, start, way, working) -> list[int]:
         a, b = along[k]
         gap = max(low - b, a - high, 0.0)
         piece = min(b - a, high - low)
-        if gap > 4.0 and gap > GAP * piece and not _shows(start, way, low, high, a, b, working):
+        if gap > WIDEST * piece or (gap > 4.0 and gap > GAP * piece and not _shows(start, way, low, high, a, b, working)):
             continue
         taken.append(int(near[k]))
         low, high = min(low, a), max(high, b)
@@ -269,29 +276,38 @@ def _robust_fit(offset: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.
 
 def join_thin(lines: Lines) -> Lines:
     """The two edges of a thin line (opposite steps, side by side, about as long) become its middle line."""
-    n = len(lines)
-    if n < 2:
+    if len(lines) < 2:
         return lines
-    length, direction, normal = lines.length, lines.direction, lines.normal
-    order = np.argsort(-length)
-    free = np.ones(n, bool)
-    ends, thin = lines.ends.copy(), lines.thin.copy()
-    for k in order:
-        if not free[k]:
+    ends, thin, free = lines.ends.copy(), lines.thin.copy(), np.ones(len(lines), bool)
+    length, normal, direction = lines.length, lines.normal, lines.direction
+    first, second = _beside(lines)
+    for k in np.argsort(-length):
+        mates = second[(first == k) & free[second]]
+        if not free[k] or not len(mates):
             continue
-        rel = lines.ends - lines.ends[k, 0]
+        rel = lines.ends[mates] - lines.ends[k, 0]
         across = rel @ normal[k]
-        along = np.sort(rel @ direction[k], axis=1)
-        overlap = np.minimum(along[:, 1], length[k]) - np.maximum(along[:, 0], 0.0)
-        same_way = np.sign(np.einsum("nc,c->n", direction, direction[k]))
-        fits = free & (np.abs(across).max(1) < THIN) & (overlap > 0.6 * length[k]) & (length < 1.5 * length[k])
-        fits &= lines.step * same_way * lines.step[k] < 0
-        fits &= np.abs(lines.step) > 0.4 * np.abs(lines.step[k])
-        fits[k] = False
-        if fits.any():
-            mate = np.flatnonzero(fits)[np.argmin(np.abs(across[fits]).max(1))]
-            shift = across[mate] if along[mate, 0] == (rel[mate] @ direction[k])[0] else across[mate][::-1]
-            ends[k] += 0.5 * shift[:, None] * normal[k]
-            thin[k] = float(np.abs(across[mate]).mean())
-            free[mate] = False
+        best = int(np.abs(across).max(1).argmin())
+        along = rel[best] @ direction[k]
+        shift = across[best] if along[0] < along[1] else across[best][::-1]
+        ends[k] += 0.5 * shift[:, None] * normal[k]
+        thin[k] = float(np.abs(shift).mean())
+        free[mates[best]] = False
     return Lines(ends, lines.step, lines.shown, thin).take(free)
+
+
+def _beside(lines: Lines) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs (first, second) that may be the two edges of one thin line, the second not much longer than the first."""
+    length, direction, normal, middle = lines.length, lines.direction, lines.normal, lines.middle
+    same_way = direction @ direction.T
+    step = lines.step
+    fits = (np.abs(same_way) > 0.99) & (step[:, None] * step[None] * same_way < 0)
+    fits &= (np.abs(step)[None] > 0.4 * np.abs(step)[:, None]) & (length[None] < 1.5 * length[:, None])
+    away = np.abs(middle[None] - middle[:, None]).max(2)
+    first, second = np.nonzero(fits & (away < length[:, None] + 2 * THIN))
+    rel = lines.ends[second] - lines.ends[first, 0][:, None]
+    across = np.einsum("kec,kc->ke", rel, normal[first])
+    along = np.sort(np.einsum("kec,kc->ke", rel, direction[first]), axis=1)
+    overlap = np.minimum(along[:, 1], length[first]) - np.maximum(along[:, 0], 0.0)
+    good = (np.abs(across).max(1) < THIN) & (overlap > 0.6 * length[first])
+    return first[good], second[good]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -9,6 +11,7 @@ from featurediff.api import Advice, Feature, Junction, Meeting, Subject
 from featurediff_architecture.directions import Directions
 from featurediff_architecture.fronts import Front
 from featurediff_architecture.naming import front_part, front_words
+from featurediff_architecture.rhythm import Rhythm
 from featurediff_architecture.vocabulary import groups
 from featurediff_architecture.working import Working
 
@@ -23,12 +26,14 @@ def assemble(
     corners: tuple[Junction, ...],
     meetings: tuple[Meeting, ...],
     fronts: tuple[Front, ...],
+    rhythm: Rhythm,
     box: tuple[np.ndarray, np.ndarray],
     working: Working,
     advice: tuple[Advice, ...],
 ) -> Subject:
     """The subject record; ``box`` in working px, features in picture px."""
     size, label = building_size(box)
+    features = features + rhythm.features
     points = np.vstack([feature.points for feature in features])
     region = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(float)
     words = {front_part(k, len(fronts)): f"front {w}" for k, w in enumerate(front_words(fronts)) if w}
@@ -38,12 +43,22 @@ def assemble(
         size_px=size / working.scale,
         size_label=label,
         region=region,
-        groups=tuple(blocks),
+        groups=tuple(blocks) + rhythm.groups,
+        not_judged=rhythm.not_judged,
         advice=advice,
         junctions=corners,
-        meetings=meetings,
+        meetings=tuple(_carrying(meeting, features, rhythm) for meeting in meetings),
+        rows=rhythm.rows,
         numbered=True,
     )
+
+
+def _carrying(meeting: Meeting, features: tuple[Feature, ...], rhythm: Rhythm) -> Meeting:
+    """The meeting with the windows of the fronts that its lines belong to."""
+    part = {feature.name: feature.part for feature in features}
+    fronts = {front for name in meeting.members if (front := part[name].rsplit("/", 1)[0]).startswith("building/walls")}
+    carried = tuple(feature.name for feature in rhythm.features if any(_under(feature.part, front) for front in fronts))
+    return replace(meeting, carried=carried)
 
 
 def building_size(box: tuple[np.ndarray, np.ndarray]) -> tuple[float, str]:

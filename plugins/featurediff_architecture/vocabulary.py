@@ -1,4 +1,4 @@
-"""Words and parts of buildings: names that can be found on the picture, the parts tree, what each role is judged by. No pixels."""
+"""Words and parts of buildings: names that can be found on the picture, the parts tree, what each role is judged by."""
 
 from __future__ import annotations
 
@@ -33,9 +33,11 @@ ROLES: dict[str, Kind] = {
     "roof line": Kind("roof line", ROOF, "B", 0.6, "placement"),
     "roof slope": Kind("roof slope", ROOF, "B", 0.7, "tilt"),
     "slope": Kind("slope", WALLS, "B", 0.5, "tilt"),
+    "chimney": Kind("side of the chimney", f"{ROOF}/chimney", "C", 0.4, "placement"),
     "storey line": Kind("storey line", WALLS, "B", 0.6, "placement"),
     "base line": Kind("base line", GROUND, "C", 0.6, "placement"),
     "ground line": Kind("line along the ground", GROUND, "C", 0.4, "placement"),
+    "arc": Kind("arc", WALLS, "B", 0.6, "shape"),
     "line": Kind("line", WALLS, "B", 0.5, "placement"),
 }
 
@@ -70,6 +72,7 @@ def groups(fronts: dict[str, str]) -> tuple[Group, ...]:
     blocks = [
         Group("building", "whole building", "size"),
         Group(ROOF, "roof", "proportion"),
+        Group(f"{ROOF}/chimney", "chimney"),
         Group(WALLS, "walls", "proportion", plural=True),
         Group(GROUND, "lines of the ground", "placement", plural=True),
     ]

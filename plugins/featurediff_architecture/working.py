@@ -15,8 +15,10 @@ LONG_SIDE = 1400
 
 @dataclass(frozen=True)
 class Working:
-    """``pixels`` (h, w, 3) uint8 RGB, ``grey`` (h, w) float32 0..255 and ``colour`` (h, w, 3) float32 Lab of the working copy, ``gradient`` (h, w, 2) its slope
-    per px in x and y (Gaussian, sigma 1), ``scale``: working px per px of the picture."""
+    """``pixels`` (h, w, 3) uint8 RGB, ``grey`` (h, w) float32 0..255 and ``colour`` (h, w, 3) float32 Lab of the working copy.
+
+    ``gradient`` (h, w, 2): its slope per px in x and y (Gaussian, sigma 1). ``scale``: working px per px of the picture.
+    """
 
     pixels: np.ndarray
     grey: np.ndarray
@@ -56,7 +58,7 @@ def slopes(grey: np.ndarray) -> np.ndarray:
 
 
 def sample(image: np.ndarray, points: np.ndarray, smooth: bool = False) -> np.ndarray:
-    """Values of ``image`` (h, w) or (h, w, c) at ``points`` (a, b, 2): (a, b) or (a, b, c); in between linear, or cubic (``smooth``)."""
+    """Values of ``image`` (h, w) or (h, w, c) at ``points`` (a, b, 2): (a, b) or (a, b, c), linear or ``smooth`` (cubic)."""
     points = np.asarray(points, np.float32)
     how = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR
     return cv2.remap(image, points[..., 0], points[..., 1], how, borderMode=cv2.BORDER_REPLICATE)
