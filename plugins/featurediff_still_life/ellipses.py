@@ -115,7 +115,7 @@ def _from_conic(conic: np.ndarray, middle: np.ndarray, unit: float) -> Ellipse |
 
 
 def fit_robust(
-    points: np.ndarray, tolerance: float, weights: np.ndarray | None = None, tries: int = 80
+    points: np.ndarray, tolerance: float, weights: np.ndarray | None = None, tries: int = 30
 ) -> tuple[Ellipse, np.ndarray] | None:
     """The ellipse that most of (n, 2) points agree with, and which (n,) bool do, within ``tolerance`` px.
 

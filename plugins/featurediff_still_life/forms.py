@@ -13,9 +13,18 @@ from featurediff_still_life.outlines import smoothed
 MOST_LEAN = 14.0  # degrees from plumb within which an axis is looked for
 # A point mirrors another when it comes this close to the outline, as a share of the height (or width, if larger).
 CLOSE = 0.012
-SYMMETRIC = 0.62  # share of the visible outline that must have its mirror image
+# Share of the visible outline that must have its mirror image; a vessel that shows its rim may have a handle and a spout.
+SYMMETRIC, WITH_RIM = 0.62, 0.4
 PROTRUDES = 0.045  # of the width: one side standing out further than the other by this much is a handle or a spout
 LEVEL = 2.0  # working px between levels
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A closed outline. ``points`` (n, 2) px; ``use`` (n,) bool: seen, with nothing in front."""
+
+    points: np.ndarray
+    use: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -47,29 +56,31 @@ class Axis:
         return self.point + local[:, :1] * self.right + local[:, 1:] * self.down
 
 
-def find_axis(points: np.ndarray, use: np.ndarray) -> Axis | None:
-    """The axis about which most of a closed outline (n, 2) mirrors itself; ``use`` (n,) bool leaves points out.
+def find_axis(loops: list[Loop]) -> Axis | None:
+    """The axis about which most of closed outlines mirrors itself, leaning at most `MOST_LEAN`.
 
     Method: candidate axes are scored by how near to the outline the mirrored outline falls (distance transform), and the
-    best is refined on the middles between both sides. None for fewer than 20 usable points.
+    best is refined on the middles between both sides. None when there is too little to go by.
     """
+    points, use = np.vstack([loop.points for loop in loops]), np.concatenate([loop.use for loop in loops])
+    after = np.vstack([np.roll(loop.points, -1, 0) for loop in loops])
     if use.sum() < 20:
         return None
     low, high = points.min(0), points.max(0)
     size = float(max(high - low))
     shrink = min(1.0, 220.0 / size)
     pad = 12
-    line = (points - low) * shrink + pad
+    line, to = (points - low) * shrink + pad, (after - low) * shrink + pad
     shape = np.ceil((high - low) * shrink).astype(int) + 2 * pad
     canvas = np.full((shape[1], shape[0]), 255, np.uint8)
-    for start, stop, here in zip(line, np.roll(line, -1, 0), use, strict=True):
+    for start, stop, here in zip(line, to, use, strict=True):
         if here:
             cv2.line(canvas, tuple(np.round(start * 16).astype(int)), tuple(np.round(stop * 16).astype(int)), 0, 1, shift=4)
     away = cv2.distanceTransform(canvas, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     sample = line[use][:: max(int(use.sum()) // 160, 1)]
     near = max(CLOSE * size * shrink, 1.2)
-    middle, width = np.median(line[:, 0]), float(np.ptp(line[:, 0]))
-    best = (0.0, 0.0, middle)
+    width = float(np.ptp(line[:, 0]))
+    best = (0.0, 0.0, float(np.median(line[:, 0])))
     span, leans = 0.3 * width, np.arange(-MOST_LEAN, MOST_LEAN + 1, 2.0)
     centre = line.mean(0)
     places = (line[:, 0].min() + line[:, 0].max()) / 2 + np.linspace(-span, span, 31)
@@ -85,7 +96,8 @@ def find_axis(points: np.ndarray, use: np.ndarray) -> Axis | None:
     angle = math.radians(lean)
     down = np.array([-math.sin(angle), math.cos(angle)])
     axis = Axis((np.array([place, centre[1]]) - pad) / shrink + low, down, share)
-    return _settled(axis, points, use, size)
+    axis = _settled(axis, loops, size)
+    return axis if abs(axis.lean) <= MOST_LEAN + 2 else None
 
 
 def _mirror_scores(
@@ -101,10 +113,11 @@ def _mirror_scores(
     return np.exp(-0.5 * (found / near) ** 2).mean(1)
 
 
-def _settled(axis: Axis, points: np.ndarray, use: np.ndarray, size: float) -> Axis:
+def _settled(axis: Axis, loops: list[Loop], size: float) -> Axis:
     """The axis refined: a robust line through the middles between the two sides, level by level."""
     for _ in range(3):
-        levels, left, right = half_widths(axis, points, use)
+        widths = half_widths(axis, loops)
+        levels, left, right = widths.levels, *widths.inner
         middles = 0.5 * (right - left)
         wide = 0.5 * (left + right)
         good = np.isfinite(middles) & (np.abs(middles) < max(0.02 * size, 2.0)) & (wide > 0.12 * np.nanmax(wide, initial=1.0))
@@ -124,44 +137,49 @@ def _settled(axis: Axis, points: np.ndarray, use: np.ndarray, size: float) -> Ax
     return axis
 
 
-def half_widths(axis: Axis, points: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """``levels`` (k,) along the axis, and how far the outline reaches left and right of it at each, px; NaN where not seen.
+@dataclass(frozen=True)
+class Widths:
+    """How far a thing reaches at each of ``levels`` (k,) along its axis, px. ``inner`` (2, k): left and right of the axis to where
+    the thing first ends; ``outer`` (2, k): to where it ends at last, beyond the space inside a handle. NaN where not seen."""
 
-    ``points`` (n, 2) closed, ``use`` (n,) bool.
-    """
-    local = axis.local(points)
-    low, high = local[:, 1].min(), local[:, 1].max()
-    levels = np.arange(low + 0.5 * LEVEL, high, LEVEL)
-    after, both = np.roll(local, -1, 0), use & np.roll(use, -1)
-    reach = np.full((2, len(levels)), -np.inf)
-    spoilt = np.zeros((2, len(levels)), bool)
-    for start, stop, here in zip(local, after, both, strict=True):
-        first, last = np.searchsorted(levels, sorted((start[1], stop[1])))
-        if first == last:
-            continue
-        t = (levels[first:last] - start[1]) / (stop[1] - start[1])
-        across = start[0] + t * (stop[0] - start[0])
-        for side, value in ((0, -across), (1, across)):
-            mine = value > 0
-            where = np.arange(first, last)[mine]
-            if here:
-                reach[side, where] = np.maximum(reach[side, where], value[mine])
-            else:
-                spoilt[side, where] = True
-    reach[spoilt | ~np.isfinite(reach)] = np.nan
-    return levels, reach[0], reach[1]
+    levels: np.ndarray
+    inner: np.ndarray
+    outer: np.ndarray
 
 
-def stands_out(levels: np.ndarray, left: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(k,) bool each: levels at which the left or the right side stands out beyond the other: a handle, a spout."""
-    width = np.nanmax(np.fmin(left, right), initial=1.0) * 2
-    more = np.nan_to_num(left - right)
-    return more > PROTRUDES * width, more < -PROTRUDES * width
+def half_widths(axis: Axis, loops: list[Loop]) -> Widths:
+    """The widths of closed outlines, the outer one first."""
+    start = np.vstack([axis.local(loop.points) for loop in loops])
+    stop = np.vstack([np.roll(axis.local(loop.points), -1, 0) for loop in loops])
+    use = np.concatenate([loop.use & np.roll(loop.use, -1) for loop in loops])
+    levels = np.arange(start[:, 1].min() + 0.5 * LEVEL, start[:, 1].max(), LEVEL)
+    segment, level = np.nonzero((start[:, 1:] <= levels) != (stop[:, 1:] <= levels))
+    t = (levels[level] - start[segment, 1]) / (stop[segment, 1] - start[segment, 1])
+    across = start[segment, 0] + t * (stop[segment, 0] - start[segment, 0])
+    inner, outer = np.full((2, len(levels)), np.inf), np.full((2, len(levels)), -np.inf)
+    first_hidden = np.full((2, len(levels)), np.inf)
+    side = (across > 0).astype(int)
+    seen = use[segment]
+    np.minimum.at(inner, (side[seen], level[seen]), np.abs(across[seen]))
+    np.maximum.at(outer, (side[seen], level[seen]), np.abs(across[seen]))
+    np.minimum.at(first_hidden, (side[~seen], level[~seen]), np.abs(across[~seen]))
+    lost = (first_hidden <= inner) | ~np.isfinite(inner)
+    inner[lost], outer[lost | ~np.isfinite(outer)] = np.nan, np.nan
+    return Widths(levels, inner, outer)
 
 
-def body_half_width(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+def stands_out(widths: Widths) -> np.ndarray:
+    """(2, k) bool: levels at which the left or the right side stands out beyond the body: a handle, a spout."""
+    left, right = widths.inner
+    limit = PROTRUDES * 2 * np.nanmax(np.fmin(left, right), initial=1.0)
+    apart = np.nan_to_num(left - right)
+    beyond = np.nan_to_num(widths.outer - widths.inner) > limit
+    return np.array([apart > limit, apart < -limit]) | beyond
+
+
+def body_half_width(widths: Widths) -> np.ndarray:
     """(k,) half width of the symmetric body at each level: the lesser side, or the one that is seen; gaps are bridged."""
-    half = np.fmin(left, right)
+    half = np.fmin(*widths.inner)
     good = np.isfinite(half)
     if not good.any():
         return np.zeros_like(half)

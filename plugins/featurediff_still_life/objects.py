@@ -9,15 +9,15 @@ import numpy as np
 
 from featurediff_still_life.background import COARSE, DARKEST, border_mask, learn_surroundings
 from featurediff_still_life.choices import Box
-from featurediff_still_life.splitting import part_touching
+from featurediff_still_life.splitting import enclosed_by, part_touching
 from featurediff_still_life.view import View
 
 LEAST_AREA = 0.0035  # of the picture: smaller patches are crumbs, highlights, grain
 LEAST_OF_LARGEST = 0.02  # of the largest thing
-UNSURE = 13  # coarse px: the band around a first outline in which GrabCut decides
+HOLE_LIKE = 0.75  # of the limit: an enclosed patch as much like the table as this shows the table
+UNSURE = 9  # coarse px: the band around a first outline in which GrabCut decides
 MOST_AREA = 0.72  # of the picture: beyond it nothing was separated
-SHARP = 2.6  # L*a*b* units per px of the working copy: a shadow's edge is softer
-EVIDENCE = (1.5, 2.8)  # distance from table and wall, in spreads, at which a pixel is a thing: least, most
+EVIDENCE = (1.0, 2.8)  # distance from table and wall, in spreads, at which a pixel is a thing: least, most
 
 
 @dataclass(frozen=True)
@@ -54,11 +54,11 @@ def separate(coarse: Coarse) -> list[Thing]:
     """Everything that is neither table nor wall, one `Thing` each, left to right. Empty when nothing stands out."""
     found = _things_mask(coarse)
     area = found.size
-    mask = found | _holes(found)
+    mask = found | enclosed_by(found)
     if mask.sum() > MOST_AREA * area:
         return []
     patches = _patches(mask, LEAST_AREA * area)
-    parted = [piece for patch in patches for piece in part_touching(patch, coarse.edge, coarse.lab)]
+    parted = [piece for patch in patches for piece in part_touching(patch, coarse.edge, coarse.lab, patch & ~found)]
     largest = max((piece.sum() for piece in parted), default=0)
     kept = [piece for piece in parted if piece.sum() >= max(LEAST_AREA * area, LEAST_OF_LARGEST * largest)]
     return [Thing(piece, "", piece & ~found) for piece in sorted(kept, key=_middle_x)]
@@ -73,7 +73,7 @@ def separate_boxes(coarse: Coarse, boxes: tuple[Box, ...], to_coarse: float) -> 
     taken = np.zeros(coarse.lab.shape[:2], bool)
     things = {}
     for box, mask in sorted(found, key=lambda pair: pair[0].width * pair[0].height):
-        piece = _largest((mask | _holes(mask)) & ~taken)
+        piece = _largest((mask | enclosed_by(mask)) & ~taken)
         things[box.name] = Thing(piece, box.name, piece & ~mask)
         taken |= piece
     return [things[box.name] for box in boxes]
@@ -81,8 +81,8 @@ def separate_boxes(coarse: Coarse, boxes: tuple[Box, ...], to_coarse: float) -> 
 
 def separate_mask(coarse: Coarse, mask: np.ndarray) -> list[Thing]:
     """The things of the artist's own black and white picture, (h, w) bool at the coarse size."""
-    patches = _patches(mask | _holes(mask), 0.0005 * mask.size)
-    parted = [piece for patch in patches for piece in part_touching(patch, coarse.edge, coarse.lab)]
+    patches = _patches(mask | enclosed_by(mask), 0.0005 * mask.size)
+    parted = [piece for patch in patches for piece in part_touching(patch, coarse.edge, coarse.lab, patch & ~mask)]
     return [Thing(piece, "", piece & ~mask) for piece in sorted(parted, key=_middle_x)]
 
 
@@ -90,38 +90,37 @@ def separate_mask(coarse: Coarse, mask: np.ndarray) -> list[Thing]:
 
 
 def _things_mask(coarse: Coarse) -> np.ndarray:
+    """(h, w) bool: what is neither table nor wall, in light or shadow; holes that show the table are left open."""
     lab = cv2.medianBlur(coarse.lab, 3)
-    surroundings = learn_surroundings(lab)
-    lit = cv2.medianBlur(surroundings.distance(lab), 5)
-    shaded = cv2.medianBlur(surroundings.distance(lab, DARKEST), 5)
-    border = border_mask(lit.shape)
+    shaded = cv2.medianBlur(learn_surroundings(lab).distance(lab, DARKEST), 5)
     # Grain and light differ from picture to picture: what the border itself reaches is table still.
-    limit = float(np.clip(1.2 * np.percentile(shaded[border], 94), *EVIDENCE))
-    plain = lit < max(limit, float(np.clip(1.2 * np.percentile(lit[border], 94), *EVIDENCE)))
-    things = (shaded > limit) | ~_reached(plain, shaded < limit, coarse.edge)
-    things = cv2.morphologyEx(things.astype(np.uint8), cv2.MORPH_CLOSE, _disc(5))
-    things = cv2.morphologyEx(things, cv2.MORPH_OPEN, _disc(5))
+    limit = float(np.clip(1.2 * np.percentile(shaded[border_mask(shaded.shape)], 94) + 0.1, *EVIDENCE))
+    things = cv2.morphologyEx((shaded > limit).astype(np.uint8), cv2.MORPH_CLOSE, _disc(3))
+    things = _filled(cv2.morphologyEx(things, cv2.MORPH_OPEN, _disc(3)) > 0, shaded / limit).astype(np.uint8)
     labels = np.where(things > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
     labels[cv2.erode(things, _disc(UNSURE)) > 0] = cv2.GC_FGD
     labels[cv2.dilate(things, _disc(UNSURE)) == 0] = cv2.GC_BGD
-    return _grab_cut(lab, labels, 2)
+    labels[(shaded < 0.5 * limit) & (things == 0)] = cv2.GC_BGD
+    cut = _grab_cut(lab, labels, 1)
+    return cv2.morphologyEx(cut.astype(np.uint8), cv2.MORPH_OPEN, _disc(3)) > 0
 
 
 def _disc(width: int) -> np.ndarray:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
 
 
-def _reached(plain: np.ndarray, shadow: np.ndarray, edge: np.ndarray) -> np.ndarray:
-    """(h, w) bool: table and wall, and the shadows that are reached from them without crossing a sharp edge."""
-    border = border_mask(edge.shape)
-    sharp = edge > max(SHARP, float(np.percentile(edge[border], 90)))
-    passable = plain | (shadow & ~sharp)
-    count, labels = cv2.connectedComponents(passable.astype(np.uint8), connectivity=4)
-    starts = np.bincount(labels[plain & border], minlength=count)
-    starts[0] = 0
-    reached = (starts > 0)[labels]
-    # The strip that the sharp map's own width kept out.
-    return reached | (cv2.dilate(reached.astype(np.uint8), _disc(5)).astype(bool) & shadow)
+def _filled(mask: np.ndarray, unlike: np.ndarray) -> np.ndarray:
+    """The mask with those of its holes filled that are specks or look unlike the table. ``unlike`` (h, w): 1 where a thing begins."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    out = mask.copy()
+    enclosed = enclosed_by(mask)
+    for k in range(1, count):
+        left, top, width, height, area = stats[k]
+        box = np.s_[top : top + height, left : left + width]
+        hole = labels[box] == k
+        if enclosed[box][hole][0] and (area < 0.0004 * mask.size or np.median(unlike[box][hole]) > HOLE_LIKE):
+            out[box] |= hole
+    return out
 
 
 def _grab_cut(lab: np.ndarray, labels: np.ndarray, rounds: int) -> np.ndarray:
@@ -132,16 +131,6 @@ def _grab_cut(lab: np.ndarray, labels: np.ndarray, rounds: int) -> np.ndarray:
     cv2.setRNGSeed(7)
     cut, _, _ = cv2.grabCut(colours, labels.copy(), None, np.zeros((1, 65)), np.zeros((1, 65)), rounds, cv2.GC_INIT_WITH_MASK)
     return (cut & 1) == 1
-
-
-def _holes(mask: np.ndarray) -> np.ndarray:
-    """(h, w) bool: what the mask encloses."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
-    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
-    right, bottom = left + stats[:, cv2.CC_STAT_WIDTH], top + stats[:, cv2.CC_STAT_HEIGHT]
-    enclosed = (left > 0) & (top > 0) & (right < mask.shape[1]) & (bottom < mask.shape[0])
-    enclosed[0] = False
-    return enclosed[labels]
 
 
 def _patches(mask: np.ndarray, least: float) -> list[np.ndarray]:

@@ -69,8 +69,8 @@ def on_edge(view: View, line: np.ndarray, closed: bool = True, reach: float = RE
     place where that change is steepest is taken, as one smooth path, to a fraction of a sample.
     """
     across = normals(smoothed(line, 2.0, closed), closed)
-    at = np.arange(-reach, reach + SAMPLE / 2, SAMPLE)
-    wide = np.concatenate([np.arange(-reach - 3, -reach, 1.0), at, np.arange(reach + 1, reach + 4, 1.0)])
+    at = SAMPLE * np.arange(-round(reach / SAMPLE), round(reach / SAMPLE) + 1)
+    wide = np.concatenate([-reach - np.array([3.0, 2.0, 1.0]), at, reach + np.array([1.0, 2.0, 3.0])])
     where = line[:, None, :] + wide[None, :, None] * across[:, None, :]
     profiles = cv2.remap(view.lab, where[..., 0].astype(np.float32), where[..., 1].astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)  # fmt: skip

@@ -15,30 +15,33 @@ def best_path(score: np.ndarray, stiffness: float, closed: bool = False) -> np.n
         # Twice around; the middle lap has forgotten where the path began.
         half = len(score) // 2
         doubled = np.vstack([score[-half:], score, score[:half]])
-        return _solve(doubled, stiffness)[half : half + len(score)]
-    return _solve(score, stiffness)
+        return _solve(doubled[None], stiffness)[0][half : half + len(score)]
+    return _solve(score[None], stiffness)[0]
+
+
+def best_paths(scores: np.ndarray, stiffness: float) -> np.ndarray:
+    """The same for many tables (m, n, k) at once: (m, n) columns."""
+    return _solve(scores, stiffness)
 
 
 def _solve(score: np.ndarray, stiffness: float, reach: int = 3) -> np.ndarray:
-    rows, columns = score.shape
+    many, rows, columns = score.shape
     steps = np.arange(-reach, reach + 1)
     cost = (stiffness * steps**2).astype(np.float32)[:, None]
-    padded = np.full(columns + 2 * reach, -np.inf, np.float32)
-    shifted = np.lib.stride_tricks.sliding_window_view(padded, columns)  # row k: the total seen from k - reach columns away
-    came_from = np.empty((rows, columns), np.int8)
-    total = score[0].astype(np.float32)
-    at = np.arange(columns)
+    padded = np.full((many, columns + 2 * reach), -np.inf, np.float32)
+    shifted = np.lib.stride_tricks.sliding_window_view(padded, columns, axis=1)  # (m, 2 reach + 1, k): totals from so far away
+    came_from = np.empty((rows, many, columns), np.int8)
+    padded[:, reach : reach + columns] = score[:, 0]
     for row in range(1, rows):
-        padded[reach : reach + columns] = total
         options = shifted - cost
-        best = options.argmax(0)
+        best = options.argmax(1)
         came_from[row] = best
-        total = options[best, at] + score[row]
-    path = np.empty(rows, int)
-    path[-1] = int(total.argmax())
+        padded[:, reach : reach + columns] = np.take_along_axis(options, best[:, None], 1)[:, 0] + score[:, row]
+    path = np.empty((rows, many), int)
+    path[-1] = padded[:, reach : reach + columns].argmax(1)
     for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + came_from[row, path[row]] - reach
-    return path
+        path[row - 1] = path[row] + came_from[row, np.arange(many), path[row]] - reach
+    return path.T
 
 
 def peak_shift(score: np.ndarray, path: np.ndarray) -> np.ndarray:

@@ -10,32 +10,57 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from featurediff_still_life.paths import best_path
+from featurediff.geometry import normals, resample
+from featurediff_still_life.paths import best_paths
 
 SPAN = 0.05  # of the silhouette's length: arm over which a corner is measured
-INWARD = 28.0  # degrees of turn that make an inward corner
-MOST_CORNERS = 9
+INWARD = 15.0  # degrees of turn that make an inward corner
+MOST_CORNERS = 12
 LEAST_PART = 0.035  # of the patch: a part smaller than this is no thing of its own
-# Two things together are hollow where they meet; parted, each is fuller.
-LEAST_HOLLOW = 0.03  # of the patch's area
-LESS_HOLLOW = 0.65
+LEAST_HOLLOW = 0.03  # of the area of the patch, and of the smaller part's area
+LESS_HOLLOW = 0.08  # of the hollow
+ASIDE = 4.0  # px from a cut at which the colours of its two sides are taken
+OTHER_COLOUR = 0.09  # difference of (a, b) / (L + 16) between two materials
+ALONE = 0.5  # of the larger part's area: a part of the same colour smaller than this must reach the table to be a thing
 FOLLOWED = 0.8  # share of the path that must lie on a sharp edge
 SHARP = 2.2  # L*a*b* units per px of the working copy
+SHORTEST = 6.0  # px between the two corners of a cut
 _ARCS = np.radians(np.arange(-132, 133, 6.0))  # angles at the chord of the circular arcs between two corners
 _ALONG = 48
 
 
-def part_touching(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, depth: int = 0) -> list[np.ndarray]:
-    """The things in one connected patch (h, w) bool; ``edge`` and ``lab`` at the same size."""
-    if depth > 4:
-        return [patch]
-    cut = _best_cut(patch, edge)
-    if cut is None:
-        return [patch]
-    parts = _apply(patch, cut)
+def part_touching(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.ndarray, depth: int = 0) -> list[np.ndarray]:
+    """The things in one connected patch (h, w) bool without holes.
+
+    ``edge`` (h, w) and ``lab`` (h, w, 3): the picture at that size; ``open_`` (h, w) bool: where the table is seen through the
+    patch, inside a handle or between things.
+    """
+    cut = _best_cut(patch, np.where(open_, 4 * SHARP, edge).astype(np.float32), lab, open_) if depth < 6 else None
+    parts = [patch] if cut is None else _apply(patch, cut)
     if len(parts) < 2:
         return [patch]
-    return [piece for part in parts for piece in part_touching(part, edge, lab, depth + 1)]
+    found = []
+    for part in parts:
+        # What was enclosed by both together may now be open to the outside.
+        own = part & ~open_
+        own = _largest_patch(own | enclosed_by(own))
+        found += part_touching(own, edge, lab, open_, depth + 1)
+    return found
+
+
+def enclosed_by(mask: np.ndarray) -> np.ndarray:
+    """(h, w) bool: what the mask encloses."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    right, bottom = left + stats[:, cv2.CC_STAT_WIDTH], top + stats[:, cv2.CC_STAT_HEIGHT]
+    enclosed = (left > 0) & (top > 0) & (right < mask.shape[1]) & (bottom < mask.shape[0])
+    enclosed[0] = False
+    return enclosed[labels]
+
+
+def _largest_patch(mask: np.ndarray) -> np.ndarray:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    return labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()) if count > 1 else mask
 
 
 def inward_corners(patch: np.ndarray) -> np.ndarray:
@@ -69,25 +94,52 @@ def _turn(line: np.ndarray, arm: int) -> np.ndarray:
     return -turn if area > 0 else turn
 
 
-def _best_cut(patch: np.ndarray, edge: np.ndarray) -> np.ndarray | None:
-    hollow = _hollow(patch)
-    if hollow < LEAST_HOLLOW * patch.sum():
-        return None
+def _best_cut(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.ndarray) -> np.ndarray | None:
+    hollow, area = _hollow(patch), patch.sum()
     corners = inward_corners(patch)
+    pairs = [(corners[i], corners[j]) for i in range(len(corners)) for j in range(i)]
+    pairs = [pair for pair in pairs if np.hypot(*(pair[1] - pair[0])) >= SHORTEST]
+    if not pairs:
+        return None
     inside = cv2.distanceTransform(patch.astype(np.uint8), cv2.DIST_L2, 3)
-    best, best_score = None, 0.0
-    area = patch.sum()
-    for i in range(len(corners)):
-        for j in range(i):
-            found = _cut_between(corners[i], corners[j], edge, inside)
-            if found is None or found[1] <= best_score:
-                continue
-            parts = _apply(patch, found[0])
-            if len(parts) < 2 or min(part.sum() for part in parts) < LEAST_PART * area:
-                continue
-            if sum(_hollow(part) for part in parts) < LESS_HOLLOW * hollow:
-                best, best_score = found
-    return best
+    for _, cut in _cuts(pairs, edge, inside, open_):
+        parts = sorted(_apply(patch, cut), key=np.sum)
+        if len(parts) < 2 or parts[0].sum() < LEAST_PART * area:
+            continue
+        if _other_material(cut, lab, patch & ~open_) or (_fuller(hollow, parts) and _stands_alone(*parts)):
+            return cut
+    return None
+
+
+def _other_material(cut: np.ndarray, lab: np.ndarray, solid: np.ndarray) -> bool:
+    """Whether the colour is another on either side of a cut, not only lighter or darker. ``solid`` (h, w) bool: the things."""
+    line = resample(cut, 1.5)[2:-2]
+    if len(line) < 4:
+        return False
+    across = normals(line)
+    sides, known = [], np.ones(len(line), bool)
+    for shift in (-ASIDE, ASIDE):
+        cells = np.round(line + shift * across).astype(int).clip(0, np.array(lab.shape[1::-1]) - 1)
+        colour = lab[cells[:, 1], cells[:, 0]]
+        known &= solid[cells[:, 1], cells[:, 0]]
+        # (L + 16, a, b) of one surface scale together with the light on it, so this stays.
+        sides.append(colour[:, 1:] / (colour[:, :1] + 16.0))
+    apart = np.hypot(*(sides[0] - sides[1]).T)
+    return bool(known.mean() > 0.5 and (apart[known] > OTHER_COLOUR).mean() > 0.7)
+
+
+def _fuller(hollow: float, parts: list[np.ndarray]) -> bool:
+    """Two things together are hollow where they meet; parted, each is fuller."""
+    return hollow - sum(_hollow(part) for part in parts) > max(LESS_HOLLOW * hollow, LEAST_HOLLOW * parts[0].sum())
+
+
+def _stands_alone(small: np.ndarray, large: np.ndarray) -> bool:
+    """Whether the smaller of two parts of one colour can be a thing of its own: mouth, handle and spout do not reach the table."""
+    if small.sum() > ALONE * large.sum():
+        return True
+    rows = [np.nonzero(part.any(1))[0] for part in (small, large)]
+    return rows[0][-1] > rows[1][-1] - 0.12 * (rows[1][-1] - rows[1][0])
+
 
 
 def _hollow(patch: np.ndarray) -> float:
@@ -97,41 +149,52 @@ def _hollow(patch: np.ndarray) -> float:
     return max(cv2.contourArea(cv2.convexHull(line)) - cv2.contourArea(line), 0.0)
 
 
-def _cut_between(a: np.ndarray, b: np.ndarray, edge: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, float] | None:
-    """The path (n, 2) between two corners along the strongest edge, and the share of it that lies on one."""
-    chord = np.hypot(*(b - a))
-    if chord < 6:
-        return None
-    grid = _arcs_between(a, b)
-    x, y = grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32)
-    strength = cv2.remap(edge, x, y, cv2.INTER_LINEAR, borderValue=0)
-    within = cv2.remap(inside, x, y, cv2.INTER_LINEAR, borderValue=0)
-    # Its own silhouette is an edge as well: a cut runs inside, but for its ends.
-    near_end = np.minimum(np.arange(_ALONG), np.arange(_ALONG)[::-1])[:, None] / _ALONG
-    wanted = np.minimum(3.0, 0.25 * chord * np.minimum(near_end * 4, 1.0))
+def _cuts(pairs, edge: np.ndarray, inside: np.ndarray, open_: np.ndarray) -> list[tuple[float, np.ndarray]]:
+    """(score, path (n, 2)) for the pairs of corners that a sharp edge joins, best first."""
+    ends = np.array(pairs)
+    grids = _arcs_between(ends)
+    flat = grids.reshape(-1, len(_ARCS), 2).astype(np.float32)
+    strength = cv2.remap(edge, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderValue=0).reshape(grids.shape[:3])
+    within = cv2.remap(inside, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderValue=0).reshape(grids.shape[:3])
+    # The silhouette is an edge as well: a cut runs inside, but for its ends.
+    near_end = np.minimum(np.arange(_ALONG), np.arange(_ALONG)[::-1]) / _ALONG
+    chord = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    wanted = np.minimum(3.0, chord[:, None] * np.minimum(near_end, 0.25)[None, :])[..., None]
     score = np.minimum(strength, 2 * SHARP) / (2 * SHARP) - 2.0 * np.clip(1.0 - within / np.maximum(wanted, 0.5), 0, 1)
-    path = best_path(score.astype(np.float32), 0.04)
-    rows = np.arange(_ALONG)
-    inner = slice(3, _ALONG - 3)
-    if (within[rows, path][inner] < 0.5).mean() > 0.1:
-        return None
-    followed = float((strength[rows, path][inner] > SHARP).mean())
-    if followed < FOLLOWED:
-        return None
-    line = np.vstack([a, grid[rows, path][1:-1], b])
-    length = np.hypot(*np.diff(line, axis=0).T).sum()
-    return line, followed * float(np.minimum(strength[rows, path][inner], 3 * SHARP).mean()) / (1.0 + 0.3 * length / chord)
+    found = []
+    for k, path in enumerate(best_paths(score.astype(np.float32), 0.04)):
+        rows = np.arange(_ALONG)
+        points, along = grids[k, rows, path], strength[k, rows, path]
+        inner = slice(3, _ALONG - 3)
+        cells = np.round(points[inner]).astype(int).clip(0, np.array(edge.shape[::-1]) - 1)
+        solid = ~open_[cells[:, 1], cells[:, 0]]
+        if (within[k, rows, path][inner] < 0.5).mean() > 0.1 or solid.sum() < 3:
+            continue
+        followed = float((along[inner][solid] > SHARP).mean())
+        if followed < FOLLOWED:
+            continue
+        line = np.vstack([ends[k, 0], points[1:-1], ends[k, 1]])
+        length = np.hypot(*np.diff(line, axis=0).T).sum()
+        clear = float(np.minimum(along[inner], 3 * SHARP).mean())
+        found.append((followed * clear / (1.0 + 0.3 * length / chord[k]), line))
+    return sorted(found, key=lambda each: -each[0])
 
 
-def _arcs_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """(along, arcs, 2): points on circular arcs from ``a`` to ``b``, one column for each angle between arc and chord."""
-    along = (b - a) / np.hypot(*(b - a))
-    across = np.array([-along[1], along[0]])
-    chord, t = np.hypot(*(b - a)), np.linspace(-1, 1, _ALONG)[:, None]
-    half = np.where(np.abs(_ARCS) < 1e-6, 1e-6, _ARCS)[None, :]
-    radius = chord / (2 * np.sin(half))
+def _arcs_between(ends: np.ndarray) -> np.ndarray:
+    """(pairs, along, arcs, 2): points on circular arcs between the two ``ends`` (pairs, 2, 2) of each pair.
+
+    One column for each angle between arc and chord, so a path from column to column is a smooth line from end to end.
+    """
+    along = ends[:, 1] - ends[:, 0]
+    chord = np.hypot(*along.T)
+    along /= chord[:, None]
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    half, t = np.where(np.abs(_ARCS) < 1e-6, 1e-6, _ARCS)[None, :], np.linspace(-1, 1, _ALONG)[:, None]
+    radius = 1.0 / (2 * np.sin(half))  # of a chord of length 1
     u, w = radius * np.sin(half * t), radius * (np.cos(half * t) - np.cos(half))
-    return (a + b) / 2 + u[..., None] * along + w[..., None] * across
+    size = chord[:, None, None, None]
+    middle = ends.mean(1)[:, None, None]
+    return middle + size * (u[None, ..., None] * along[:, None, None] + w[None, ..., None] * across[:, None, None])
 
 
 def _apply(patch: np.ndarray, cut: np.ndarray) -> list[np.ndarray]:

@@ -65,28 +65,34 @@ def understand(view: View, scale: float, things: list[Thing]) -> list[Understood
 
 def _understand(view: View, scale: float, thing: Thing, outline: Outline, others: np.ndarray) -> Understood:
     plate = find_plate(view, outline, others)
-    axis = forms.find_axis(outline.points, ~outline.hidden)
-    symmetric = axis is not None and axis.share >= forms.SYMMETRIC
     if plate is not None:
         return Understood(thing, outline, "dish", (), plate)
-    if not symmetric:
-        return Understood(thing, outline, "object", tuple(contours.stretches(outline)))
-    levels, left, right = forms.half_widths(axis, outline.points, ~outline.hidden)
-    height = levels[-1] - levels[0]
-    least = max(round(contours.PROTRUSION * height / forms.LEVEL), 3)
-    out_left, out_right = (contours.sustained(flags, least) for flags in forms.stands_out(levels, left, right))
-    half = forms.body_half_width(left, right)
+    holes = _holes(view, scale, thing)
+    whole = Understood(thing, outline, "object", tuple(contours.stretches(outline)))
+    loops = [forms.Loop(outline.points, ~outline.hidden)]
+    loops += [forms.Loop(hole.points, np.ones(len(hole.points), bool)) for hole in holes]
+    axis = forms.find_axis(loops)
+    if axis is None or axis.share < forms.WITH_RIM:
+        return whole
+    widths = forms.half_widths(axis, loops)
+    levels, half = widths.levels, forms.body_half_width(widths)
+    least = max(round(contours.PROTRUSION * len(levels)), 3)
+    out = [contours.sustained(flags, least) for flags in forms.stands_out(widths)]
     stem = contours.find_stem(levels, half)
     start = 0 if stem is None else int(np.searchsorted(levels, stem))
     rim = find_rim(view, axis, outline, levels[start:], half[start:], others) if stem is None else None
+    if rim is None and axis.share < forms.SYMMETRIC:
+        return whole
     top = float(axis.local(rim.centre[None])[0, 1]) if rim is not None else float(levels[start])
     base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
-    profile = Profile(levels, half, out_left, out_right, top, base, stem)
-    pieces, missing = _pieces(view, scale, thing, axis, outline, profile)
+    profile = Profile(levels, half, *out, top, base, stem)
+    pieces, missing = _pieces(holes, axis, outline, profile)
     return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing)
 
 
-def _pieces(view, scale, thing, axis, outline, profile) -> tuple[tuple[Piece, ...], tuple[tuple[str, str], ...]]:
+def _pieces(
+    holes: list[Piece], axis: Axis, outline: Outline, profile: Profile
+) -> tuple[tuple[Piece, ...], tuple[tuple[str, str], ...]]:
     pieces, missing = [], []
     for name in ("left", "right"):
         piece = contours.side(axis, outline, profile, name)
@@ -95,7 +101,6 @@ def _pieces(view, scale, thing, axis, outline, profile) -> tuple[tuple[Piece, ..
         else:
             pieces.append(piece)
     pieces += [piece for piece in (contours.base(axis, outline, profile), contours.stem(axis, outline, profile)) if piece]
-    holes = _holes(view, scale, thing)
     for name, piece, (low, high) in contours.protrusions(axis, outline, profile):
         inner = [hole for hole in holes if low - 6 < axis.local(hole.points.mean(0)[None])[0, 1] < high + 6]
         inner = [hole for hole in inner if (axis.local(hole.points.mean(0)[None])[0, 0] < 0) == (name == "left")]
