@@ -40,6 +40,10 @@ def _run(arguments) -> int:
         from featurediff.cli.check import run
     elif arguments.command == "subjects":
         from featurediff.cli.subjects import run
+    elif arguments.command == "keep":
+        from featurediff.cli.keep import run
+    elif arguments.command == "progress":
+        from featurediff.cli.progress import run
     else:
         from featurediff.cli.demo import run
     return run(arguments)

@@ -17,6 +17,12 @@ if TYPE_CHECKING:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
+    if arguments.piece is not None:
+        from featurediff.cli.rounds import run as run_round
+
+        return run_round(arguments)
+    if arguments.drawing is None:
+        raise CallError("The photograph of the drawing is missing.", "featurediff check REFERENCE DRAWING --subject NAME")
     settings = settings_of(arguments)
     report = compare(arguments.reference, arguments.drawing, settings, arguments.out)
     print_report(report, arguments.format)

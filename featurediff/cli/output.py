@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from featurediff.errors import CallError, FeaturediffError
 
@@ -15,19 +15,19 @@ if TYPE_CHECKING:
     from featurediff.records import Report
 
 
-def print_report(report: Report, form: str) -> None:
-    """Print the report as "text" or "json"."""
+def print_report(report: Report, form: str, more: Mapping[str, Any] | None = None) -> None:
+    """Print the report as "text" or "json", which also holds what is in ``more``."""
     if form == "json":
-        print(report_json(report))
+        print(report_json(report, more))
         return
     from featurediff.report.text import render
 
     print(render(report).rstrip("\n"))
 
 
-def report_json(report: Report) -> str:
-    """The report as JSON text in plain ASCII, so that no terminal or pipe can spoil it."""
-    return json.dumps(report.to_dict(), indent=2, allow_nan=False)
+def report_json(report: Report, more: Mapping[str, Any] | None = None) -> str:
+    """The report, and ``more``, as JSON text in plain ASCII, so that no terminal or pipe can spoil it."""
+    return json.dumps({**report.to_dict(), **(more or {})}, indent=2, allow_nan=False)
 
 
 def prepare_folder(out: str | Path) -> Path:
@@ -47,13 +47,16 @@ def prepare_folder(out: str | Path) -> Path:
     return folder
 
 
-def write_report(comparison: Comparison, folder: Path) -> None:
-    """Write report.json and report.png, and numbers.png where the subject's features are numbered. Raises FeaturediffError."""
+def write_report(comparison: Comparison, folder: Path, more: Mapping[str, Any] | None = None) -> None:
+    """Write report.json (with ``more`` in it) and report.png, and numbers.png where the subject's features are numbered.
+
+    Raises FeaturediffError.
+    """
     from featurediff.report.numbers import draw_numbers
     from featurediff.report.picture import draw
 
     report, subject = comparison.report, comparison.subject
-    text = report_json(report) + "\n"
+    text = report_json(report, more) + "\n"
     write_atomically(folder / "report.json", lambda path: path.write_text(text, encoding="utf-8"))
     write_atomically(folder / "report.png", lambda path: draw(report, comparison.squared, comparison.px_per_unit, path))
     if subject.numbered:

@@ -25,11 +25,29 @@ def build_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"featurediff {featurediff.__version__}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_AnyOrder)
     _add_check(commands)
+    _add_keep(commands)
+    _add_progress(commands)
     _add_subjects(commands)
     _add_demo(commands)
     return parser
+
+
+class _AnyOrder(argparse.ArgumentParser):
+    """A parser whose pictures and folders may stand anywhere among the options, one that may be left out as well."""
+
+    _inside = False
+
+    def parse_known_args(self, args=None, namespace=None):
+        """See argparse; the parsing in two passes calls this method itself."""
+        if self._inside:
+            return super().parse_known_args(args, namespace)
+        self._inside = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._inside = False
 
 
 def _add_check(commands: argparse._SubParsersAction) -> None:
@@ -41,8 +59,10 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
-    check.add_argument("reference", metavar="REFERENCE", help="the picture that is drawn from")
-    check.add_argument("drawing", metavar="DRAWING", help="a photograph of the whole sheet")
+    check.add_argument(
+        "reference", metavar="REFERENCE", help="the picture that is drawn from; left out from the second round of a piece on"
+    )
+    check.add_argument("drawing", metavar="DRAWING", nargs="?", help="a photograph of the whole sheet")
     check.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
     check.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
     check.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
@@ -72,8 +92,43 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
         choices=("picture", "sitter"),
         help="name left and right as seen on the paper (default), or by the sitter's own side; directions are always the paper's",
     )
+    check.add_argument(
+        "--piece",
+        metavar="DIR",
+        help="follow this drawing over its rounds: the folder keeps reference, settings and each round, and later "
+        "'featurediff check --piece DIR DRAWING' is enough",
+    )
     _add_out(check)
     _add_verbose(check)
+
+
+def _add_keep(commands: argparse._SubParsersAction) -> None:
+    keep = commands.add_parser(
+        "keep",
+        help="leave an item of a piece as it is drawn",
+        description="Say that you drew an item of the latest list so on purpose. It is not listed again until it moves by more "
+        "than its limit. Without ITEM: list what is kept.",
+        allow_abbrev=False,
+    )
+    keep.add_argument("piece", metavar="DIR", help="the folder of the piece")
+    keep.add_argument("item", metavar="ITEM", nargs="?", help="its number in the latest list, or the feature it is about")
+    keep.add_argument(
+        "--take-back", action="store_true", help="keep it no longer; ITEM is its number among the kept, or the feature"
+    )
+    _add_verbose(keep)
+
+
+def _add_progress(commands: argparse._SubParsersAction) -> None:
+    progress = commands.add_parser(
+        "progress",
+        help="show the rounds of a piece",
+        description="Print the rounds of a piece and write them side by side into progress.jpg in its folder.",
+        allow_abbrev=False,
+    )
+    progress.add_argument("piece", metavar="DIR", help="the folder of the piece")
+    progress.add_argument("--format", choices=("text", "json"), default="text", help="how to print the rounds (default: text)")
+    progress.add_argument("--out", metavar="DIR", help="write progress.jpg into this folder instead")
+    _add_verbose(progress)
 
 
 def _add_subjects(commands: argparse._SubParsersAction) -> None:

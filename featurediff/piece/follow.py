@@ -29,6 +29,7 @@ from featurediff.piece.records import (
     Round,
 )
 from featurediff.records import STAGES, Correction, NotJudged, Report
+from featurediff.report.text import half_done
 from featurediff.settings import Settings
 
 # Two lists speak of one thing when they share this much of the shorter one's measures.
@@ -52,7 +53,10 @@ class _New:
 
 @dataclass(frozen=True)
 class _Old:
-    """An open item beside the new list. ``left``: share of its error, None when not seen. ``match`` indexes the new list or is -1."""
+    """An open item beside the new list. ``left``: share of its error, or None when not seen.
+
+    ``match`` indexes the new list, or is -1.
+    """
 
     item: Item
     left: float | None
@@ -100,6 +104,7 @@ def follow(report: Report, settings: Settings, rounds: Sequence[Round] = (), kep
         worst=max((_amount(each) for each in items), default=0.0),
         moved=tuple(moved),
         kept=tuple(dict.fromkeys(each.correction.text for each in silent)),
+        close_enough=not told.corrections and not half_done(told),
     )
     careful = places.worn([each.touched for each in (*rounds, record)], items, report, frame, settings)
     return replace(record, careful=careful), told
@@ -341,6 +346,9 @@ def _base(
 
 
 def _amount(item: Item) -> float:
-    """How far off an item is, as a length: by its measures, else by the longest move that its picture shows."""
+    """How far off an item is, as a length: the move that is told, else by its measures, else by what its picture shows."""
+    move = item.correction.move_mm
+    if move is not None and item.correction.turn_deg is None:
+        return (move[0] ** 2 + move[1] ** 2) ** 0.5
     by_arrows = max(((dx**2 + dy**2) ** 0.5 for _, (dx, dy) in item.correction.arrows), default=0.0)
     return longest(item.readings) or by_arrows

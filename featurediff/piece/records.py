@@ -65,8 +65,8 @@ class Item:
 class Change:
     """What became of one item in a round: ``outcome`` is one of `OUTCOMES`.
 
-    ``text`` is the item as told before (or as told now, for a new one), ``number`` its rank in the round's list or None. ``amount``
-    and ``unit`` ("mm", "%", "deg", "times") say how far beyond the mark a "too far" went.
+    ``text`` is the item as told before (or as told now, for a new one), ``number`` its rank in the round's list or None.
+    ``amount`` and ``unit`` ("mm", "%", "deg", "ratio") say how far beyond the mark a "too far" went.
     """
 
     item: int
@@ -81,8 +81,8 @@ class Change:
 class Kept:
     """An item that the artist drew so on purpose: silent until one of ``readings`` moves by more than its limit.
 
-    ``number`` is its number among the kept. ``gap`` is the subject's size in the unit of the readings, ``at_round`` the round of
-    whose list it was taken.
+    ``number`` is its number among the kept. ``size`` is the subject's size in the readings' unit of length, ``at_round`` the
+    round of whose list it was taken.
     """
 
     number: int
@@ -98,10 +98,11 @@ class Round:
 
     ``report`` is the JSON form of the list as told. ``items`` are open after this round. ``base`` holds every measure as it was
     when it last changed by more than its uncertainty. ``changes`` tell what became of the items of the round before.
-    ``touched`` (x, y): where the paper was worked on since then, in reference px. ``lineup``: scale, turn and move
-    from reference px to this round's sheet units; ``size``: the subject's size in them. ``worst`` is the largest open error in ``unit``.
-    ``moved``: texts of kept items that have moved and are listed again. ``careful``: numbers of items where the paper has had
-    enough. ``kept``: texts of the items that were left out because they are kept.
+    ``touched`` (x, y): where the paper was worked on since then, in reference px. ``lineup``: scale, turn and move from
+    reference px to this round's sheet units; ``size``: the subject's size in them; ``px_per_unit`` of its squared picture.
+    ``worst`` is the largest open error in ``unit``. ``moved``: texts of kept items that have moved and are listed again.
+    ``careful``: numbers of items where the paper has had enough. ``kept``: texts of the items left out because they are kept.
+    ``close_enough``: nothing is left to do.
     """
 
     number: int
@@ -117,6 +118,8 @@ class Round:
     moved: tuple[str, ...] = ()
     careful: tuple[int, ...] = ()
     kept: tuple[str, ...] = ()
+    px_per_unit: float = 0.0
+    close_enough: bool = False
 
     def count(self, *outcomes: str) -> int:
         """How many items had one of these outcomes."""

@@ -76,9 +76,12 @@ def _list(report: Report) -> str:
 
 def verdict(report: Report) -> str:
     """The last word when nothing is left to fix; a half-done drawing is not called close enough."""
-    found = sum(feature.found for feature in report.features)
-    half_done = found < HALF_DONE * len(report.features)
-    return "What is drawn so far is right; go on." if half_done else _CLOSE
+    return "What is drawn so far is right; go on." if half_done(report) else _CLOSE
+
+
+def half_done(report: Report) -> bool:
+    """Whether too little of the subject is drawn to speak of the whole."""
+    return sum(feature.found for feature in report.features) < HALF_DONE * len(report.features)
 
 
 def _later(report: Report) -> str:

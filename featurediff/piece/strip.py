@@ -1,0 +1,95 @@
+"""The rounds side by side: each drawing, paled, with the numbers of its open items; counts and the worst error below."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+
+from PIL import Image, ImageDraw, ImageFont
+
+from featurediff.piece.pictures import opened
+from featurediff.piece.records import Piece, Round
+from featurediff.piece.words import CLOSE, summary, worst
+
+PANEL = 380  # px wide; heights follow the sheet
+IN_A_ROW = 4
+MOST = 24
+_GAP, _PALE = 22, 0.5
+_INK, _ACCENT, _LINE, _PAPER = (24, 24, 28), (150, 24, 40), (170, 170, 170), (255, 255, 255)
+_BAR = 14
+
+
+def strip(piece: Piece, drawing: Callable[[int], bytes]) -> bytes:
+    """The picture as JPEG. ``drawing`` gives the squared picture of a round. The latest `MOST` rounds are shown.
+
+    Raises PieceError and PictureError when a picture can't be read.
+    """
+    rounds = piece.rounds[-MOST:]
+    most = max((each.worst for each in rounds if each.unit == rounds[-1].unit), default=0.0)
+    panels = [_panel(each, opened(drawing(each.number), f"The picture of round {each.number}"), most) for each in rounds]
+    columns = min(len(panels), IN_A_ROW)
+    rows = [panels[k : k + columns] for k in range(0, len(panels), columns)]
+    heights = [max(each.height for each in row) for row in rows]
+    width = columns * (PANEL + _GAP) + _GAP
+    page = Image.new("RGB", (width, sum(heights) + _GAP * (len(rows) + 1)), _PAPER)
+    top = _GAP
+    for row, height in zip(rows, heights, strict=True):
+        for column, panel in enumerate(row):
+            page.paste(panel, (_GAP + column * (PANEL + _GAP), top))
+        top += height + _GAP
+    file = io.BytesIO()
+    page.save(file, "JPEG", quality=88)
+    return file.getvalue()
+
+
+def _panel(record: Round, drawing: Image.Image, most: float) -> Image.Image:
+    shrink = PANEL / drawing.width
+    small = drawing.resize((PANEL, max(round(drawing.height * shrink), 1)), Image.Resampling.BOX)
+    small = small.point(lambda value: round(255 - (255 - value) * _PALE))
+    lines = _lines(record)
+    caption = 14 + sum(height for _, _, height, _ in lines) + _BAR + 12
+    panel = Image.new("RGB", (PANEL, small.height + caption), _PAPER)
+    panel.paste(small)
+    pen = ImageDraw.Draw(panel)
+    pen.rectangle((0, 0, PANEL - 1, small.height - 1), outline=_LINE)
+    _spots(pen, record, record.px_per_unit * shrink, small.size)
+    y = small.height + 10
+    for text, font, height, colour in lines:
+        pen.text((0, y), text, font=font, fill=colour)
+        y += height
+    if most > 0 and record.items:
+        # The worst error of each round as a bar on one scale: it should get shorter.
+        pen.rectangle((0, y + 4, max(round((PANEL - 1) * min(record.worst / most, 1.0)), 2), y + 4 + _BAR), fill=_ACCENT)
+    return panel
+
+
+def _lines(record: Round) -> list[tuple[str, object, int, tuple[int, int, int]]]:
+    """(text, font, height, colour) of the caption."""
+    large, small = ImageFont.load_default(20), ImageFont.load_default(15)
+    lines = [(f"Round {record.number}", large, 27, _INK)]
+    lines += [(text, small, 20, _INK) for text in _wrapped(summary(record), small)]
+    lines.append((worst(record) or (CLOSE if record.close_enough else ""), small, 20, _INK))
+    return lines
+
+
+def _wrapped(text: str, font) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if font.getlength(longer) > PANEL and lines[-1]:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
+
+
+def _spots(pen: ImageDraw.ImageDraw, record: Round, scale: float, size: tuple[int, int]) -> None:
+    """The numbers of what is to be fixed, where it is."""
+    font, radius = ImageFont.load_default(14), 11
+    for item in record.items:
+        if not item.now:
+            continue
+        x, y = ((value * scale - 0.5) for value in item.correction.at_mm)
+        x, y = min(max(x, radius), size[0] - radius), min(max(y, radius), size[1] - radius)
+        pen.ellipse((x - radius, y - radius, x + radius, y + radius), fill=_INK, outline=_PAPER, width=2)
+        pen.text((x, y), str(item.correction.rank), font=font, fill=_PAPER, anchor="mm")
