@@ -145,3 +145,13 @@ def arched_box(edges: Edges, box: np.ndarray) -> tuple[np.ndarray, Head, np.ndar
         ]
     )
     return np.array([left, head.crown, right, bottom]), head, shares
+
+
+def head_at(edges: Edges, box: np.ndarray, rise: float) -> Head:
+    """The head of a box whose row has heads of this ``rise`` px under the box's top, whether it shows well or not."""
+    left, top, right, _ = (float(v) for v in box)
+    tried = []
+    for shape in ("round", "pointed"):
+        cover, strength = judge_head(edges, shape, left, right, top + rise, top)
+        tried.append(Head(shape, top + rise, top, cover, strength))
+    return max(tried, key=lambda head: head.cover * head.strength)

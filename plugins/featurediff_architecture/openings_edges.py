@@ -11,8 +11,9 @@ import numpy as np
 FAINTEST = 1.2
 # A side's ends are left out, where the neighbouring sides' edges disturb.
 TRIM = 0.12
-# What lies below an opening (a sill, the ground) need not be like the wall beside it: it counts by half.
-BELOW = 0.5
+# What lies below an opening (a sill, the ground) need not be like the wall beside it: it counts by half; what
+# stands left and right of it ought to be.
+BELOW, BESIDE = 0.5, 2.0
 
 
 @dataclass(frozen=True)
@@ -186,20 +187,33 @@ def wall_around(edges: Edges, box: np.ndarray, springing: float | None = None, n
     def apart(colour: np.ndarray) -> float:
         return float(min(np.linalg.norm(colour - side) for side in beside))
 
-    total = float(np.linalg.norm(beside[0] - beside[1])) + BELOW * apart(strip(*level, bottom + near, bottom + far))
+    total = BESIDE * float(np.linalg.norm(beside[0] - beside[1])) + BELOW * apart(strip(*level, bottom + near, bottom + far))
     if springing is None:
         total += apart(strip(*level, top - far, top - near))
     return total / max(float(step), 1.0)
 
 
 def stands_out(edges: Edges, boxes: np.ndarray, near: float = 2.0, far: float = 7.0) -> np.ndarray:
-    """(n,) how unlike the inside of boxes (n, 4) is to the wall on their left and right: the smaller of both, CIELAB."""
+    """(n,) how unlike the inside of boxes (n, 4) is to what stands on their left, on their right and above: the smallest of the
+    three, CIELAB. The mean over places inside, because the glass as a whole may mirror just the wall's colour.
+
+    A pier between two openings goes on above, and the stones of a wall differ little.
+    """
+    if len(boxes) == 0:
+        return np.zeros(0)
     left, top, right, bottom = boxes.T
-    trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
-    high, low = top + trim_y, bottom - trim_y
-    inner = _colours(edges, left + trim_x, high, right - trim_x, low)
-    sides = [_colours(edges, left - far, high, left - near, low), _colours(edges, right + near, high, right + far, low)]
-    return np.minimum(*(np.linalg.norm(inner - side, axis=1) for side in sides))
+    wide, high = right - left, bottom - top
+    upper, lower = top + TRIM * high, bottom - TRIM * high
+    around = [
+        _colours(edges, left - far, upper, left - near, lower),
+        _colours(edges, right + near, upper, right + far, lower),
+        _colours(edges, left + TRIM * wide, top - far, right - TRIM * wide, top - near),
+    ]
+    share = np.linspace(0.08, 0.92, 9)
+    x = np.clip(np.round(left[:, None] + share * wide[:, None]).astype(int), 0, edges.size[0] - 1)
+    y = np.clip(np.round(top[:, None] + share * high[:, None]).astype(int), 0, edges.size[1] - 1)
+    inner = edges.lab[y[:, :, None], x[:, None, :]].reshape(len(boxes), -1, 3)
+    return np.min([np.linalg.norm(inner - colour[:, None], axis=2).mean(1) for colour in around], axis=0)
 
 
 def _colours(edges: Edges, left: np.ndarray, top: np.ndarray, right: np.ndarray, bottom: np.ndarray) -> np.ndarray:

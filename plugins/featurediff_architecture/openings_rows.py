@@ -39,7 +39,7 @@ class Periods:
         left, top, right, bottom = box / 2
         likeness = self._at(round(top / 6), round(bottom / 6))
         wide = right - left
-        low, high = int(0.4 * wide), int(0.92 * wide)
+        low, high = int(0.4 * wide), int(1.06 * wide)
         if low < 3 or high + 1 >= 0.7 * len(likeness) or high - low < 2:
             return False
         part = likeness[low - 1 : high + 1]

@@ -7,12 +7,12 @@ pairs of lines and by likeness to those found already (`openings_candidates`), c
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from featurediff.geometry import apply
-from featurediff_architecture.openings_arched import Head, arched_box, head_line
+from featurediff_architecture.openings_arched import Head, arched_box, head_at, head_line
 from featurediff_architecture.openings_candidates import from_lines, from_regions, like
 from featurediff_architecture.openings_edges import (
     Edges,
@@ -33,7 +33,9 @@ LEAST_SIDE = 0.45
 LONE_COVER = 0.9
 WEAK_COVER = 0.6
 # The inside differs from the wall by so much, CIELAB; the stones of a wall differ less.
-STEP = 7.0
+STEP = 9.0
+# By the usual opening's area: what repeats is no smaller than this, what stands alone no smaller than that.
+SMALL_TWIN, SMALL_LONE = 0.2, 0.5
 # Wider than high, and higher than wide, at most.
 WIDEST_SHAPE = 1.8
 SLIMMEST = 9.0
@@ -123,40 +125,50 @@ def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Foun
 
 
 def in_rows(edges: Edges, flat: Rectified, found: list[Found]) -> list[Found]:
-    """Those found, each row of one size settled together, with what is missing in it where two or more of its sides show."""
+    """Those found, each row of one size settled together, with what is missing in it where most of its sides show."""
     if not found:
         return found
     boxes = np.array([f.box for f in found])
     settled_ones: list[Found] = []
     for family in families(boxes):
         own = [found[k] for k in family]
-        heads = sum(f.head is not None for f in own)
-        if len(own) < 2 or 0 < heads < len(own):
-            settled_ones += own
-            continue
-        settled_ones += _row_of(edges, flat, own, heads > 0, boxes)
+        settled_ones += _row_of(edges, flat, own, boxes) if len(own) > 1 else own
     return choose(settled_ones)
 
 
-def _row_of(edges: Edges, flat: Rectified, own: list[Found], heads: bool, others: np.ndarray) -> list[Found]:
+def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray) -> list[Found]:
+    """The boxes ``own`` of one family, settled, and further ones of their size where ``others`` (n, 4) or equal steps hint at one."""
+    arched = [f for f in own if f.head is not None]
+    heads = 2 * len(arched) > len(own)
     row = aligned(edges, settled(edges, np.array([f.box for f in own]), heads))
-    kept = [replace(f, box=box) for f, box in zip(own, row.boxes(), strict=True)]
-    if heads:
-        return [_rearched(edges, f) for f in kept]
+    rise = float(np.median([f.head.springing - f.head.crown for f in arched])) if heads else 0.0
+    kept = [_as_in_row(edges, box, rise, f.score) for f, box in zip(own, row.boxes(), strict=True)]
+    middle = (others[:, 1] + others[:, 3]) / 2
+    beside = others[(middle > row.top) & (middle < row.bottom)]
     same = np.abs(np.log((others[:, 2] - others[:, 0]) / row.wide)) < 0.25
-    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, others[same, 0])
+    hints = np.concatenate([(beside[:, 0] + beside[:, 2] - row.wide) / 2, others[same, 0]])
+    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, hints)
     if len(tried):
-        for box in aligned(edges, Row(tried, row.wide, row.top, row.bottom), 6.0).boxes():
-            shares = cover(edges, box)
-            shown = (shares > LEAST_SIDE).sum() >= 3 and shares.mean() > WEAK_COVER
-            if shown and _within(flat, box) and stands_out(edges, box[None])[0] > STEP:
-                kept.append(Found(box, float(shares.mean()), None, wall_around(edges, box)))
-    return kept
+        for box in aligned(edges, Row(tried, row.wide, row.top, row.bottom), max(6.0, 0.12 * row.wide)).boxes():
+            new = _as_in_row(edges, box, rise)
+            if new is not None and _within(flat, box) and stands_out(edges, box[None])[0] > STEP:
+                kept.append(new)
+    return [f for f in kept if f is not None]
 
 
-def _rearched(edges: Edges, found: Found) -> Found:
-    arched = arched_box(edges, found.box)
-    return found if arched is None else replace(found, box=arched[0], head=arched[1])
+def _as_in_row(edges: Edges, box: np.ndarray, rise: float, score: float | None = None) -> Found | None:
+    """A box as a member of its row, with an arched head where the row's ``rise`` is not 0. Without a ``score`` of its own it must
+    show most of its sides, or it is None."""
+    shares, head = cover(edges, box), None
+    if rise > 0:
+        head = head_at(edges, box, rise)
+        shares[1] = head.cover
+        sides = lower_cover(edges, box)
+        shares[[0, 2]] = np.maximum(shares[[0, 2]], sides)
+    if score is None and ((shares > LEAST_SIDE).sum() < 3 or shares.mean() < WEAK_COVER):
+        return None
+    around = wall_around(edges, box, head.springing if head else None)
+    return Found(box, max(float(shares.mean()), score or 0.0), head, around)
 
 
 def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
@@ -280,15 +292,16 @@ def _spread(edges: Edges, flat: Rectified, found: list[Found], periods: Periods,
 
 
 def _trusted(found: list[Found]) -> list[Found]:
-    """Those that repeat, and single ones that are large and whole enough to be seen as openings."""
+    """Those that repeat, and single ones that are large and whole enough to be seen as openings; neither much smaller than usual."""
     if not found:
         return found
     boxes = np.array([f.box for f in found])
     siblings = siblings_of(boxes)
     area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    usual = np.median(area[siblings >= 3]) if (siblings >= 3).any() else np.median(area)
+    usual = np.median(np.repeat(area, siblings))
     single = np.array([f.score for f in found]) >= LONE_COVER
-    return [f for k, f in enumerate(found) if siblings[k] >= 2 or (single[k] and area[k] > 0.5 * usual)]
+    least = np.where(siblings >= 2, SMALL_TWIN, np.where(single, SMALL_LONE, np.inf)) * usual
+    return [f for f, a, low in zip(found, area, least, strict=True) if a >= low]
 
 
 def kinds_of(found: list[Found], inside: np.ndarray) -> list[str]:
