@@ -28,7 +28,7 @@ def working_size(subject: Subject) -> float:
 
 @dataclass(frozen=True)
 class Frame:
-    """``from_reference`` (3, 3): reference px -> frame px. ``shape`` (h, w). ``size``: the subject's `working_size` in frame px."""
+    """``from_reference`` (3, 3): reference px -> frame px. ``shape`` (h, w). ``size``: the `working_size` in frame px."""
 
     from_reference: np.ndarray
     shape: tuple[int, int]

@@ -34,7 +34,9 @@ def settle_corners(subject: Subject, courses: dict[int, Course], found: list[Fou
     return [_with_ends(place, courses[k], moved[k], size) if k in moved else place for k, place in enumerate(found)]
 
 
-def _corner(ends: list[tuple[int, int]], courses: dict[int, Course], found: list[Found], size: float) -> list[tuple[int, int, float, float]]:
+def _corner(
+    ends: list[tuple[int, int]], courses: dict[int, Course], found: list[Found], size: float
+) -> list[tuple[int, int, float, float]]:
     """(feature, end, px along its line to the corner, variance of that) of all lines that make one."""
     while len(ends) > 1:
         lines = [courses[k].shifted(found[k].fit.offset, found[k].fit.turn) for k, _ in ends]
@@ -61,7 +63,10 @@ def _meeting(lines, fits, ends, size: float) -> tuple[np.ndarray, np.ndarray, np
     across = np.array([line.across for line in lines])
     target = np.array([line.across @ line.middle for line in lines])
     variance = np.array(
-        [fit.variance_at(line.half if end else -line.half) + (MISS * size) ** 2 for line, fit, end in zip(lines, fits, ends, strict=True)]
+        [
+            fit.variance_at(line.half if end else -line.half) + (MISS * size) ** 2
+            for line, fit, end in zip(lines, fits, ends, strict=True)
+        ]
     )
     covariance = np.linalg.inv((across.T / variance) @ across)
     at = covariance @ (across.T @ (target / variance))
@@ -73,7 +78,7 @@ def _with_ends(place: Found, course: Course, moved: dict[int, tuple[float, float
     line = course.shifted(fit.offset, fit.turn)
     expected = (-line.half, line.half)
     if len(moved) == 1:
-        (known, (along, _)), = moved.items()
+        ((known, (along, _)),) = moved.items()
         moved = {**moved, 1 - known: (expected[1 - known] + along - expected[known], np.inf)}
     shifts, covariances = place.shifts.copy(), place.covariances.copy()
     for end, (along, variance) in moved.items():

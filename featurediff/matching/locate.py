@@ -85,7 +85,9 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
             options, pick = candidates[of_line[k]], picked[of_line[k]]
             place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
         else:
-            place = _feature(k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame)
+            place = _feature(
+                k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
+            )
         found.append(_if_drawn(place, feature, curves[k], ink, size))
     return settle_corners(subject, courses, found, size)
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
+from featurediff.matching.found import Found
 from featurediff.matching.frame import make_frame, warp_into
 from featurediff.matching.ink import ink_map
-from featurediff.matching.found import Found
 from featurediff.matching.locate import locate_features
 from featurediff.matching.register import register, unlike
 from featurediff.matching.tuning import FINE

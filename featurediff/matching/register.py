@@ -17,7 +17,7 @@ from featurediff.matching.banks import line_bank, tone_bank
 from featurediff.matching.candidates import find_candidates
 from featurediff.matching.correlate import Template, cut_template
 from featurediff.matching.frame import Frame, make_frame, warp_into, working_size
-from featurediff.matching.search import search_sheet
+from featurediff.matching.search import TURNS, search_sheet
 from featurediff.matching.tuning import COARSE
 from featurediff.matching.units import split
 from featurediff.records import Guess, Subject, under
@@ -106,10 +106,11 @@ def _best(
     if best is not None and best.score >= CONVINCING:
         return best
     for part in [subject, *parts_to_search(subject)]:
-        for matrix in search_sheet(part, reference, drawing):
-            best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
-            if best is not None and best.score >= CONVINCING:
-                return best
+        for turns in TURNS:
+            for matrix in search_sheet(part, reference, drawing, turns):
+                best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
+                if best is not None and best.score >= CONVINCING:
+                    return best
         if best is not None and best.score >= ENOUGH:
             break
     return best

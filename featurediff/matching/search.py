@@ -16,15 +16,18 @@ from featurediff.records import Subject
 
 LONG_SIDE = 220.0
 SIZES = np.geomspace(0.22, 1.0, 16)
-TURNS = (-16.0, -12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0, 16.0)
+# Degrees. Most drawings lie upright: the rest is looked at when that leads nowhere.
+TURNS = ((-4.0, 0.0, 4.0), (-16.0, -12.0, -8.0, 8.0, 12.0, 16.0))
 KEEP = 6
 
 
-def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -> list[np.ndarray]:
+def search_sheet(
+    subject: Subject, reference: np.ndarray, drawing: np.ndarray, turns: tuple[float, ...] = TURNS[0] + TURNS[1]
+) -> list[np.ndarray]:
     """The most promising similarities (3, 3) reference px -> drawing px, best first.
 
-    ``reference`` and ``drawing`` are grey (h, w) float32. Sizes run from 22 to 100 % of the sheet's long side, turns up to
-    16 degrees.
+    ``reference`` and ``drawing`` are grey (h, w) float32. Sizes run from 22 to 100 % of the sheet's long side; ``turns`` in
+    degrees.
     """
     shrink = LONG_SIDE / max(drawing.shape)
     small = cv2.resize(drawing, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
@@ -34,20 +37,21 @@ def search_sheet(subject: Subject, reference: np.ndarray, drawing: np.ndarray) -
     layers = np.stack([np.pad(layer, pad) for layer in layers]).astype(np.float32)
     energy = np.pad(energy, pad).astype(np.float32)
     shape = [cv2.getOptimalDFTSize(s) for s in energy.shape]
-    spectra = np.fft.rfft2(layers, shape)
-    energy_spectrum = np.fft.rfft2(energy, shape)
+    spectra = [_spectrum(layer, shape) for layer in layers]
+    energy_spectrum = [_spectrum(energy, shape)]
+    reference, shrunk = _shrunk(subject, reference)
     found = []
     for size in SIZES:
-        for turn in TURNS:
-            model = _model(subject, reference, size * LONG_SIDE, turn)
+        for turn in turns:
+            model = _model(subject, reference, shrunk, size * LONG_SIDE, turn)
             if model is None:
                 continue
             kernel, mask, to_model = model
             limits = (energy.shape[0] - kernel.shape[1] + 1, energy.shape[1] - kernel.shape[2] + 1)
             if min(limits) < 1:
                 continue
-            product = np.fft.irfft2((spectra * np.conj(np.fft.rfft2(kernel, shape))).sum(0), shape)[: limits[0], : limits[1]]
-            local = np.fft.irfft2(energy_spectrum * np.conj(np.fft.rfft2(mask, shape)), shape)[: limits[0], : limits[1]]
+            product = _correlated(spectra, kernel, shape)[: limits[0], : limits[1]]
+            local = _correlated(energy_spectrum, mask[None], shape)[: limits[0], : limits[1]]
             score = product / (np.sqrt((kernel**2).sum()) * np.sqrt(np.maximum(local, 0.15 * local.max())) + 1e-9)
             row, column = np.unravel_index(np.argmax(score), score.shape)
             place = np.array([[1, 0, column - pad], [0, 1, row - pad], [0, 0, 1.0]])
@@ -61,8 +65,31 @@ def _four(layers: np.ndarray) -> np.ndarray:
     return layers[1:]
 
 
-def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) -> tuple | None:
-    """The subject at ``size`` px and ``turn`` degrees: kernel (4, h, w), mask (h, w), matrix reference px -> kernel px."""
+def _spectrum(layer: np.ndarray, shape: list[int]) -> np.ndarray:
+    """Fourier transform of a real (h, w) picture padded to ``shape``, as OpenCV packs it."""
+    padded = np.zeros(shape, np.float32)
+    padded[: layer.shape[0], : layer.shape[1]] = layer
+    return cv2.dft(padded, nonzeroRows=layer.shape[0])
+
+
+def _correlated(spectra: list[np.ndarray], kernel: np.ndarray, shape: list[int]) -> np.ndarray:
+    """Correlation over all shifts of a kernel (K, h, w) with the K pictures of these spectra, added up over K."""
+    products = [cv2.mulSpectrums(s, _spectrum(k, shape), 0, conjB=True) for s, k in zip(spectra, kernel, strict=True)]
+    return cv2.dft(sum(products[1:], products[0]), flags=cv2.DFT_INVERSE | cv2.DFT_SCALE | cv2.DFT_REAL_OUTPUT)
+
+
+def _shrunk(subject: Subject, reference: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The reference no larger than twice the largest model, and the matrix reference px -> its px: 144 models are cut from it."""
+    scale = min(2 * LONG_SIDE / working_size(subject), 1.0)
+    small = cv2.resize(reference, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return small, geometry.rescale_matrix(scale)
+
+
+def _model(subject: Subject, reference: np.ndarray, shrunk: np.ndarray, size: float, turn: float) -> tuple | None:
+    """The subject at ``size`` px and ``turn`` degrees, cut from the reference shrunk by ``shrunk`` (3, 3).
+
+    Returns kernel (4, h, w), mask (h, w), matrix reference px -> kernel px.
+    """
     centre = subject.region.mean(0)
     matrix = geometry.similarity_matrix(size / working_size(subject), turn, (0.0, 0.0))
     region = geometry.apply(matrix, subject.region)
@@ -71,7 +98,7 @@ def _model(subject: Subject, reference: np.ndarray, size: float, turn: float) ->
     shape = tuple(int(v) for v in (np.ceil(region.max(0)) - low + 3)[::-1])
     if min(shape) < 12 or not np.isfinite(centre).all():
         return None
-    grey = warp_into(reference, matrix, shape)
+    grey = warp_into(reference, matrix @ np.linalg.inv(shrunk), shape)
     channels = _four(edge_layers(grey, 1.0, 1.2, 0.04 * LONG_SIDE))
     lines = np.zeros(shape, np.uint8)
     for feature in subject.features:

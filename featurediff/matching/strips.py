@@ -1,8 +1,8 @@
 """Straight lines looked at along their whole length: the field beside a line, laid out flat.
 
-A strip is sampled along a line and across it. Across, the reference's strip is correlated with the drawing's row by row; the rows'
-sums are then added up along every slanted course, so that one search covers shift and turn, and the whole line has its say: a
-piece that lies on a parallel neighbour, in a gap or under a crossing line is outvoted.
+A strip is sampled along a line and across it. Across, the reference's strip is correlated with the drawing's row by row; the
+rows' sums are then added up along every slanted course, so that one search covers shift and turn, and the whole line has its
+say: a piece that lies on a parallel neighbour, in a gap or under a crossing line is outvoted.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def course_of(ends: np.ndarray) -> Course:
 class Profile:
     """The reference's strip of one line, ready to be looked for.
 
-    ``kernel`` (n, w, K): weight times zero-mean value; ``weight`` (w,): Gaussian across the line; ``at`` (n,): px along the line from
+    ``kernel`` (n, w, K): weight times zero-mean value; ``weight`` (w,): Gaussian across the line; ``at`` (n,): px along from
     its middle; ``step`` px across; ``energy`` (n,): each row's own weighted square.
     """
 
@@ -64,7 +64,7 @@ class Profile:
 
 @dataclass(frozen=True)
 class Rows:
-    """What a `Profile` finds in a drawing, row by row: ``product``, ``first``, ``second`` (n, m) at offsets ``offsets`` (m,) px."""
+    """What a `Profile` finds, row by row: ``product``, ``first``, ``second`` (n, m) at offsets ``offsets`` (m,) px."""
 
     product: np.ndarray
     first: np.ndarray
@@ -114,7 +114,9 @@ def look(found: Profile, layers: np.ndarray, course: Course, radius: float) -> R
     return Rows(product, first, second, np.arange(-steps, steps + 1) * found.step)
 
 
-def correlation(found: Profile, product: np.ndarray, first: np.ndarray, second: np.ndarray, rows: float, energy: float) -> np.ndarray:
+def correlation(
+    found: Profile, product: np.ndarray, first: np.ndarray, second: np.ndarray, rows: float, energy: float
+) -> np.ndarray:
     """Zero-mean normalised correlation from sums over ``rows`` rows whose own weighted square is ``energy``."""
     total = rows * float(found.weight.sum()) * CHANNELS
     variance = np.maximum(second - first * first / total, 1e-6 * total)
@@ -126,6 +128,8 @@ def over_turns(found: Profile, rows: Rows, turns: np.ndarray) -> np.ndarray:
     count, width = rows.product.shape
     lag = np.round(turns[:, None] * found.at[None] / found.step).astype(int)
     columns = np.clip(np.arange(width)[None, None] + lag[:, :, None], 0, width - 1)
-    sums = [np.take_along_axis(np.broadcast_to(each, (len(turns), count, width)), columns, 2).sum(1) for each in
-            (rows.product, rows.first, rows.second)]
+    sums = [
+        np.take_along_axis(np.broadcast_to(each, (len(turns), count, width)), columns, 2).sum(1)
+        for each in (rows.product, rows.first, rows.second)
+    ]
     return correlation(found, *sums, count, float(found.energy.sum()))
