@@ -163,22 +163,21 @@ def bent(scene: TableScene, shifts: dict[str, Shift]) -> Warp:
     moved, by, rest, fine, near = [], [], [], [], []
     for name, curve in scene.curves.items():
         points = resample(curve, STEP_PX)
-        shift = shifts[name](points) if name in shifts else np.zeros_like(points)
-        goes = np.hypot(*shift.T) > 0.02
-        moved.append(points[goes])
-        by.append(shift[goes])
-        rest.append(points[~goes])
+        if name in shifts:
+            moved.append(points)
+            by.append(shifts[name](points))
+        else:
+            rest.append(points)
         # Finer on the thing's own lines, so that a point of theirs is never taken for one of a neighbour's that ends there.
         if name.split(":")[0] in own:
             fine.append(resample(curve, 0.1))
         else:
             near.append(resample(curve, 0.4))
-    points, shift, still = np.vstack(moved), np.vstack(by), np.vstack(rest)
+    points, shift, still = np.vstack(moved), np.vstack(by), np.vstack([*rest, np.zeros((0, 2))])
     shape = scene.pixels.shape[:2]
-    if not len(points):
-        return Warp([], still, shape)
-    room = 2.5 * float(np.hypot(*shift.T).max()) + scene.size_px / 200.0
-    far = _distance(points, shape)
+    goes = np.hypot(*shift.T)
+    room = 2.5 * float(goes.max()) + scene.size_px / 200.0
+    far = _distance(points[goes > 0.02], shape)
     held, going = np.vstack([*near, np.zeros((0, 2))]), np.vstack(fine)
     held = held[far[_cells(held, shape)] < room + 3]
     going = going[_distance(held, shape)[_cells(going, shape)] < 4] if len(held) else going[:0]

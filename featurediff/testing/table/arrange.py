@@ -102,7 +102,7 @@ def _footprint(form: forms.Form) -> list[tuple[float, float, float]]:
         out = []
         for t in np.linspace(-1, 1, 4):
             x, y = np.array(body.middle) + t * (max(body.half) - short) * body.axes[long]
-            out.append((float(x), float(y), short * 1.2))
+            out.append((float(x), float(y), short * 1.42))
     for name, part in form.parts.items():
         if name != "stem":
             out += [(float(p[0]), float(p[1]), float(r)) for p, r in zip(part.course[::10], part.radius[::10], strict=True)]
@@ -163,5 +163,3 @@ def _named(placed: list[forms.Form], view: View) -> tuple[Thing, ...]:
         side = "left" if kind not in kinds[:i] else "right"
         names.append(f"{kind} on the {side}" if kinds.count(kind) > 1 else kind)
     return tuple(Thing(name, placed[i]) for name, i in zip(names, order, strict=True))
-
-

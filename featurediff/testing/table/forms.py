@@ -166,7 +166,11 @@ def _handle(body: Turned, turn: float, high: float, low: float, reach: float, th
 def _spout(body: Turned, turn: float, low: float, high: float, reach: float) -> Tube:
     r_low, r_high = (float(body.outside.radius_at(np.array(z))[0]) for z in (low, high))
     # It starts well inside the wall, so that its wide end is out of sight.
-    line = [(r_low - 12, low - 4), (r_low + 0.3 * reach, low + 0.26 * (high - low)), (r_low + 0.6 * reach, low + 0.64 * (high - low))]
+    line = [
+        (r_low - 12, low - 4),
+        (r_low + 0.3 * reach, low + 0.26 * (high - low)),
+        (r_low + 0.6 * reach, low + 0.64 * (high - low)),
+    ]
     line += [(max(r_low, r_high) + reach, high)]
     return _tube(line, turn, np.array([15.0, 10.5, 8.0, 7.0]))
 

@@ -227,7 +227,7 @@ def _may_shade(solid: Solid, at: np.ndarray, way: np.ndarray) -> bool:
 
 
 TABLE_PX_PER_MM = 1.0
-TABLE_MM = (-900, -700, 900, 700)
+TABLE_MM = (-650, -650, 650, 550)
 
 
 def _surroundings(setting: Setting, view: View, rng: np.random.Generator) -> np.ndarray:

@@ -109,14 +109,17 @@ def thing_lines(thing: Thing, setting: Setting) -> dict[str, np.ndarray]:
     return out
 
 
-def _cut(name: str, points: np.ndarray, setting: Setting, closed: bool = False, body: Solid | None = None) -> dict[str, np.ndarray]:
+def _cut(
+    name: str, points: np.ndarray, setting: Setting, closed: bool = False, body: Solid | None = None
+) -> dict[str, np.ndarray]:
     """The seen stretches of a line in space; the longest bears the name, further ones "part 2", "part 3".
 
     ``body``: for a part's line, the body whose wall it may reach through.
     """
     solids = [s for t in setting.things for s in t.solids.values()]
     px = setting.view.project(points)
-    free = seen(points, setting.view, solids) & within(px, setting.view.size)
+    free = within(px, setting.view.size)
+    free[free] = seen(points[free], setting.view, solids)
     if isinstance(body, Turned) and body.lip:
         free &= ~body.within_wall(points)
     lines = stretches(px, free, closed)
