@@ -8,7 +8,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from featurediff_still_life.paths import best_path, peak_shift
 from featurediff_still_life.view import View
+
+CLEAR = 3.0  # L*a*b* units per working px: an edge this steep is clear
 
 
 @dataclass(frozen=True)
@@ -165,7 +168,7 @@ class Edges:
 
 
 def edges_beside(view: View, ellipse: Ellipse, reach: float, count: int = 120) -> Edges:
-    """The strongest edge along each normal within ``reach`` px, whose own direction agrees with the ellipse there."""
+    """The edge along each normal within ``reach`` px, as one smooth line around the ellipse."""
     angles = np.linspace(-np.pi, np.pi, count, endpoint=False)
     out = ellipse.outward(angles)
     at = np.arange(-reach, reach + 0.25, 0.5)
@@ -173,11 +176,8 @@ def edges_beside(view: View, ellipse: Ellipse, reach: float, count: int = 120) -
     x, y = where[..., 0].astype(np.float32), where[..., 1].astype(np.float32)
     lab = cv2.remap(view.smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     slope = np.sqrt((np.gradient(lab, axis=1) ** 2).sum(2)) * 2.0
-    score = slope - 0.5 * slope.max(1, keepdims=True) * (at / reach) ** 2
-    best = np.clip(score.argmax(1), 1, len(at) - 2)
-    rows = np.arange(count)
-    low, mid, high = slope[rows, best - 1], slope[rows, best], slope[rows, best + 1]
-    bend = low - 2 * mid + high
-    shift = np.where(bend < -1e-6, 0.5 * (low - high) / np.where(bend < -1e-6, bend, 1.0), 0.0)
-    offset = at[best] + 0.5 * np.clip(shift, -0.5, 0.5)
-    return Edges(ellipse.at(angles) + offset[:, None] * out, mid, angles)
+    # A strong edge counts no more than a clear one, so that the path does not change over to the inner edge of a thick lip.
+    score = np.minimum(slope / CLEAR, 1.0) - 0.3 * (at / reach) ** 2
+    path = best_path(score.astype(np.float32), 0.1, closed=True)
+    offset = at[path] + 0.5 * peak_shift(slope, path)
+    return Edges(ellipse.at(angles) + offset[:, None] * out, slope[np.arange(count), path], angles)

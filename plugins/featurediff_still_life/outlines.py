@@ -62,13 +62,22 @@ def smoothed(points: np.ndarray, sigma: float, closed: bool = True) -> np.ndarra
     return np.column_stack([np.convolve(padded[:, i], kernel, "valid") for i in range(table.shape[1])]).reshape(points.shape)
 
 
-def on_edge(view: View, line: np.ndarray, closed: bool = True, reach: float = REACH, pull: float = 0.35) -> Outline:
+def refined(view: View, line: np.ndarray, reach: float = REACH) -> Outline:
+    """A closed line (n, 2) laid on the picture's edge, twice: what the first time cut off of sharp tips is reached the second time."""
+    first = on_edge(view, line, reach=reach)
+    again = resample(first.points, 0.75 * STEP, closed=True)
+    return on_edge(view, again, reach=min(reach, 4.0), smooth=0.8)
+
+
+def on_edge(
+    view: View, line: np.ndarray, closed: bool = True, reach: float = REACH, pull: float = 0.35, smooth: float = SMOOTH
+) -> Outline:
     """A line (n, 2) laid on the edge between the colours on its two sides.
 
     The colours just outside and inside, averaged along the line, say which change of colour is meant; along each normal the
     place where that change is steepest is taken, as one smooth path, to a fraction of a sample.
     """
-    across = normals(smoothed(line, 2.0, closed), closed)
+    across = normals(smoothed(line, min(2.0, 1.2 * smooth), closed), closed)
     at = SAMPLE * np.arange(-round(reach / SAMPLE), round(reach / SAMPLE) + 1)
     wide = np.concatenate([-reach - np.array([3.0, 2.0, 1.0]), at, reach + np.array([1.0, 2.0, 3.0])])
     where = line[:, None, :] + wide[None, :, None] * across[:, None, :]
@@ -88,13 +97,15 @@ def on_edge(view: View, line: np.ndarray, closed: bool = True, reach: float = RE
     score = strength / np.maximum(np.quantile(strength.max(1), 0.6), 0.8)
     score = np.minimum(score, 1.5) - pull * (at / reach) ** 2
     path = best_path(score.astype(np.float32), STIFFNESS, closed)
-    offset = at[path] + SAMPLE * peak_shift(score, path)
-    peak = strength[np.arange(len(line)), path]
-    offset = smoothed(offset, SMOOTH, closed)
+    # The steepest place itself, next to the path.
+    rows = np.arange(len(line))
+    near = np.clip(path[:, None] + np.arange(-2, 3), 1, len(at) - 2)
+    top = near[rows, strength[rows[:, None], near].argmax(1)]
+    offset = smoothed(at[top] + SAMPLE * peak_shift(strength, top), smooth, closed)
+    peak = strength[rows, top]
     points = line + offset[:, None] * across
     # Height of the step: from a little inside to a little outside of the edge itself.
     column = np.clip(path, 6, len(at) - 7)
-    rows = np.arange(len(line))
     height = np.sqrt(((core[rows, column + 6] - core[rows, column - 6]) ** 2).sum(1))
     hidden = near_border(points, view.size)
     return Outline(points, smoothed(height, 2.0, closed) > LEAST_STEP, np.maximum(height, peak), hidden)

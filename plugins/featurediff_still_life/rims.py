@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import cv2
@@ -12,10 +13,14 @@ from featurediff_still_life.forms import Axis
 from featurediff_still_life.outlines import Outline
 from featurediff_still_life.view import View
 
-LEAST_OPEN, MOST_OPEN = 0.04, 0.98
+LEAST_OPEN, MOST_OPEN = 0.05, 0.86
 LEAST_EDGE = 1.1  # L*a*b* units per working px: a near side fainter than this is none
 BACK, FRONT, ENDS = 0.6, 0.6, 0.5  # shares of far side, near side and either end that must be seen
 CLOSE = 0.02  # of the half width: the far side must follow the silhouette as closely
+TOPS = (0.0, 0.012, 0.03)  # of the height: how far below the highest point the far side may lie, under a bump
+NARROWEST = 0.26  # of the widest half width: a narrower mouth is not looked for
+NEXT = 0.03  # of the short axis: step from one ellipse tried to the next
+BODY_BELOW = 0.05  # of the long half axis: a vessel's body shows so far below its rim
 PLATE = 0.6  # share of the outline that must lie on one ellipse to call the whole thing a plate
 ROUND = 0.93  # openness beyond which an outline is a ball's rather than a plate's
 
@@ -29,7 +34,29 @@ def find_rim(
     size: non-zero where another thing lies.
     """
     first = _along_axis(view, axis, outline, levels, half)
-    return None if first is None else _settle(view, first, outline, others)
+    rim = None if first is None else _settle(view, first, outline, others)
+    rim = rim and _outer(view, rim, axis, outline, others)
+    if rim is None or rim.long < NARROWEST * half.max():
+        return None
+    below = axis.local(outline.points)[:, 1].max() - axis.local(rim.at(np.radians([0.0, 90.0, 180.0])))[:, 1].max()
+    return rim if below > BODY_BELOW * rim.long else None
+
+
+def _outer(view: View, rim: Ellipse, axis: Axis, outline: Outline, others: np.ndarray) -> Ellipse:
+    """The outer edge of a thick lip, where the ellipse found is its inner one: it reaches from end to end of the silhouette."""
+    away = np.abs(rim.off(outline.points)) < max(0.12 * rim.long, 4.0)
+    local = axis.local(outline.points[away & ~outline.hidden]) - axis.local(rim.centre[None])
+    level = np.abs(local[:, 1]) < max(0.8 * rim.short, 3.0)
+    left, right = local[level & (local[:, 0] < 0), 0], local[level & (local[:, 0] > 0), 0]
+    if not len(left) or not len(right):
+        return rim
+    long, middle = 0.5 * (right.max() - left.min()), 0.5 * (right.max() + left.min())
+    if not 1.015 < long / rim.long < 1.2:
+        return rim
+    # A lip is as thick in front as the far side and perspective leave it: grown alike, it is then laid on the edge there.
+    grown = Ellipse(rim.centre + middle * axis.right, long, rim.short + 0.6 * (long - rim.long) * rim.openness + 0.5, rim.turn)
+    outer = _settle(view, grown, outline, others, (0.02, 0.012))
+    return outer if outer is not None and outer.long > rim.long else rim
 
 
 def find_plate(view: View, outline: Outline, others: np.ndarray) -> Ellipse | None:
@@ -56,33 +83,38 @@ def _along_axis(view: View, axis: Axis, outline: Outline, levels: np.ndarray, ha
     """The best of all ellipses that begin at the top and reach from side to side at some level below."""
     if len(levels) < 10:
         return None
-    top, right = float(levels[0]) - 0.5 * (levels[1] - levels[0]), axis.right
-    turn = math.degrees(math.atan2(right[1], right[0]))
+    own = math.degrees(math.atan2(axis.right[1], axis.right[0]))
     local = axis.local(outline.points)
     usable = outline.seen & ~outline.hidden
-    best, best_score = None, 0.0
-    front = np.radians(np.arange(12, 169, 4.0))
-    for level, wide in zip(levels[1:], half[1:], strict=True):
-        short = level - top
-        if short > MOST_OPEN * half.max():
-            break
-        if not LEAST_OPEN * wide < short < MOST_OPEN * wide:
-            continue
-        ellipse = Ellipse(axis.picture(np.array([[0.0, level]]))[0], float(wide), float(short), turn)
-        above = usable & (local[:, 1] < level) & (np.abs(local[:, 0]) < 1.05 * wide)
-        if above.sum() < 8:
-            continue
-        back = np.exp(-0.5 * (ellipse.off(outline.points[above]) / (0.5 * CLOSE * wide + 0.7)) ** 2).mean()
-        if back < 0.45:
-            continue
-        score = back * _support(view, ellipse, front)
-        if score > best_score:
-            best, best_score = ellipse, score
-    return best if best_score > 0.25 else None
+    first, height = float(levels[0]) - 0.5 * (levels[1] - levels[0]), float(levels[-1] - levels[0])
+    best, best_score = None, 0.25
+    # Seen from straight ahead a rim lies level, whichever way the vessel leans.
+    for top, turn in itertools.product(first + height * np.array(TOPS), (own, 0.0)):
+        reached = top
+        for level, wide in zip(levels[1:], half[1:], strict=True):
+            short = level - top
+            if level < reached + NEXT * short:
+                continue
+            if not LEAST_OPEN * wide < short < MOST_OPEN * wide or wide < NARROWEST * half.max():
+                continue
+            reached = level
+            above = usable & (local[:, 1] < level) & (np.abs(local[:, 0]) < 1.05 * wide)
+            if above.sum() < 8:
+                continue
+            ellipse = Ellipse(axis.picture(np.array([[0.0, level]]))[0], float(wide), float(short), turn)
+            back = np.exp(-0.5 * (ellipse.off(outline.points[above]) / (0.5 * CLOSE * wide + 0.7)) ** 2).mean()
+            larger = (wide / half.max()) ** 0.3
+            if back < 0.45 or back * larger < best_score:
+                continue
+            score = back * larger * _support(view, ellipse)
+            if score > best_score:
+                best, best_score = ellipse, score
+    return best
 
 
-def _support(view: View, ellipse: Ellipse, angles: np.ndarray) -> float:
-    """0..1: the share of the ellipse's points at ``angles`` on an edge of its own direction, near enough."""
+def _support(view: View, ellipse: Ellipse) -> float:
+    """0..1: the share of the ellipse's near side that lies on an edge of its own direction."""
+    angles = np.radians(np.arange(12, 169, 4.0))
     out, points = ellipse.outward(angles), ellipse.at(angles)
     best = np.zeros(len(angles))
     for shift in (-1.5, 0.0, 1.5):
@@ -95,9 +127,11 @@ def _support(view: View, ellipse: Ellipse, angles: np.ndarray) -> float:
     return float(best.mean())
 
 
-def _settle(view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray) -> Ellipse | None:
+def _settle(
+    view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray, shares: tuple[float, ...] = (0.035, 0.02, 0.012)
+) -> Ellipse | None:
     """The ellipse fitted to the picture's own edges beside it; None when too little of it is seen."""
-    for share in (0.035, 0.02, 0.012):
+    for share in shares:
         reach = max(share * ellipse.long, 2.5)
         edges = edges_beside(view, ellipse, reach)
         free = _free(edges.points, others)

@@ -12,7 +12,7 @@ from featurediff_still_life.contours import Piece, Profile
 from featurediff_still_life.ellipses import Ellipse
 from featurediff_still_life.forms import Axis
 from featurediff_still_life.objects import Thing
-from featurediff_still_life.outlines import REACH, Outline, border_of, on_edge
+from featurediff_still_life.outlines import REACH, Outline, border_of, refined
 from featurediff_still_life.rims import find_plate, find_rim
 from featurediff_still_life.view import View
 
@@ -52,8 +52,8 @@ def understand(view: View, scale: float, things: list[Thing]) -> list[Understood
     found = []
     for k, (thing, border) in enumerate(zip(things, borders, strict=True)):
         # Next to another thing its edge is near too: only a short way to look.
-        outline = on_edge(view, border, reach=min(REACH, max(0.02 * float(np.ptp(border, axis=0).max()), 3.0)))
-        outline = replace(outline, hidden=outline.hidden | hidden[k])
+        outline = refined(view, border, reach=min(REACH, max(0.02 * float(np.ptp(border, axis=0).max()), 3.0)))
+        outline = replace(outline, hidden=outline.hidden | _nearest_flag(border, hidden[k], outline.points))
         others = np.zeros(thing.mask.shape, np.uint8)
         for j, other in enumerate(things):
             if j != k:
@@ -63,17 +63,20 @@ def understand(view: View, scale: float, things: list[Thing]) -> list[Understood
     return found
 
 
+def _nearest_flag(line: np.ndarray, flags: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(m,) bool: for ``points`` (m, 2) the flag of the nearest point of ``line`` (n, 2)."""
+    if not flags.any():
+        return np.zeros(len(points), bool)
+    return flags[((points[:, None] - line[None]) ** 2).sum(2).argmin(1)]
+
+
 def _understand(view: View, scale: float, thing: Thing, outline: Outline, others: np.ndarray) -> Understood:
-    plate = find_plate(view, outline, others)
-    if plate is not None:
-        return Understood(thing, outline, "dish", (), plate)
     holes = _holes(view, scale, thing)
-    whole = Understood(thing, outline, "object", tuple(contours.stretches(outline)))
     loops = [forms.Loop(outline.points, ~outline.hidden)]
     loops += [forms.Loop(hole.points, np.ones(len(hole.points), bool)) for hole in holes]
     axis = forms.find_axis(loops)
     if axis is None or axis.share < forms.WITH_RIM:
-        return whole
+        return _plain(view, thing, outline, others)
     widths = forms.half_widths(axis, loops)
     levels, half = widths.levels, forms.body_half_width(widths)
     least = max(round(contours.PROTRUSION * len(levels)), 3)
@@ -81,13 +84,23 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
     stem = contours.find_stem(levels, half)
     start = 0 if stem is None else int(np.searchsorted(levels, stem))
     rim = find_rim(view, axis, outline, levels[start:], half[start:], others) if stem is None else None
-    if rim is None and axis.share < forms.SYMMETRIC:
-        return whole
+    if rim is None:
+        plain = _plain(view, thing, outline, others)
+        if plain.kind == "dish" or axis.share < forms.SYMMETRIC:
+            return plain
     top = float(axis.local(rim.centre[None])[0, 1]) if rim is not None else float(levels[start])
     base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
     profile = Profile(levels, half, *out, top, base, stem)
     pieces, missing = _pieces(holes, axis, outline, profile)
     return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing)
+
+
+def _plain(view: View, thing: Thing, outline: Outline, others: np.ndarray) -> Understood:
+    """A thing without an axis: a dish, or an outline in stretches."""
+    plate = find_plate(view, outline, others)
+    if plate is not None:
+        return Understood(thing, outline, "dish", (), plate)
+    return Understood(thing, outline, "object", tuple(contours.stretches(outline)))
 
 
 def _pieces(
@@ -118,7 +131,7 @@ def _holes(view: View, scale: float, thing: Thing) -> list[Piece]:
     for k in order:
         if stats[k, cv2.CC_STAT_AREA] < max(HOLE_AREA * thing.mask.sum(), 12):
             break
-        outline = on_edge(view, border_of(labels == k, scale), reach=4.0)
+        outline = refined(view, border_of(labels == k, scale), reach=4.0)
         if outline.seen.mean() > 0.7:
             found.append(Piece("", outline.points, closed=True))
     return found
