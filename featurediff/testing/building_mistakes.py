@@ -27,11 +27,10 @@ def gap_widened(scene: BuildingScene, after: int, amount: float, wall: str = "fa
     """The gap after window column ``after`` wider by ``amount``: all beyond, the wall's right end too, moves right by it."""
     rhythm = scene.rhythms[wall]
     low, high = rhythm.columns[after - 1][1], rhythm.columns[after][0]
-    end = rhythm.ends[1] + OVERHANG_M
     amount_m = _metres(rhythm, high, amount)
-    stops, shifts = [low, high, end, _border(scene, rhythm, 1)], [0, amount_m, amount_m, 0]
+    stops, shifts = [low, high, *_beyond(scene, rhythm, 1)], [0, amount_m, amount_m, 0]
     names = [n for n in scene.named("window", "door") if _column_of(scene, rhythm, n) > after]
-    return _along(scene, rhythm, stops, shifts, _points(scene, names))
+    return _along(scene, wall, stops, shifts, _points(scene, names))
 
 
 def column_moved(scene: BuildingScene, column: int, amount: float, wall: str = "facade") -> FieldWarp:
@@ -42,41 +41,43 @@ def column_moved(scene: BuildingScene, column: int, amount: float, wall: str = "
     amount_m = _metres(rhythm, low, amount)
     stops, shifts = [edges[2 * column - 2], low, high, edges[2 * column + 1]], [0, amount_m, amount_m, 0]
     names = [n for n in scene.named("window", "door") if _column_of(scene, rhythm, n) == column]
-    return _along(scene, rhythm, stops, shifts, _points(scene, names))
+    return _along(scene, wall, stops, shifts, _points(scene, names))
 
 
 def end_moved(scene: BuildingScene, side: str, amount: float, wall: str = "facade") -> FieldWarp:
     """The wall's ``side`` end ("left", "right") moved right by ``amount``; its windows stay."""
     rhythm = scene.rhythms[wall]
     at = 0 if side == "left" else 1
-    end, out = rhythm.ends[at], OVERHANG_M * (1 if at else -1)
-    inner = rhythm.columns[-1][1] if at else rhythm.columns[0][0]
+    end = rhythm.ends[at]
+    inner = _outermost(scene, rhythm, at)
     amount_m = _metres(rhythm, end, amount)
-    stops, shifts = [inner, end, end + out, _border(scene, rhythm, at)], [0, amount_m, amount_m, 0]
+    stops, shifts = [inner, end, *_beyond(scene, rhythm, at)], [0, amount_m, amount_m, 0]
     order = slice(None) if at else slice(None, None, -1)
-    return _along(scene, rhythm, stops[order], shifts[order], _on_wall(rhythm, end))
+    return _along(scene, wall, stops[order], shifts[order], _on_wall(rhythm, end))
 
 
 def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = "facade", roof: bool = False) -> FieldWarp:
     """The wall's outer corner on that side turned about its foot; storey lines end on it as it now stands, on their true courses.
 
     ``roof``: the roof's foot goes with it and its slope is aimed anew, as a gable's always does; otherwise the overhanging eaves hide
-    the joint and stay.
+    the joint and stay. Raises ValueError for a corner that two walls share, see `near_corner_leaning`.
     """
+    if _corner_name(scene, wall, side) == "corner near":
+        raise ValueError("two walls meet at this corner: use near_corner_leaning")
     rhythm = scene.rhythms[wall]
-    roof = roof or rhythm.peak is not None
     at = 0 if side == "left" else 1
     sign, end = (1 if at else -1), rhythm.ends[at]
     matrix = rhythm.matrix
     foot, top = apply(matrix, np.array([[end, 0.0], [end, rhythm.top]]))
     turned = foot + _turn(degrees) @ (top - foot)
     line = np.cross([*foot, 1.0], [*turned, 1.0])
-    inner = rhythm.columns[-1][1] if at else rhythm.columns[0][0]
-    slope = _roof_side(scene, rhythm, side)
-    stops, shares = [inner, end, end + sign * OVERHANG_M, _border(scene, rhythm, at)], [0.0, 1.0, 1.0, 0.0]
+    inner = _outermost(scene, rhythm, at)
+    slope = _roof_side(scene, wall, side)
+    roof = roof or (rhythm.peak is not None and slope is not None)
+    stops, shares = [inner, end, *_beyond(scene, rhythm, at)], [0.0, 1.0, 1.0, 0.0]
     if not at:
         stops, shares = stops[::-1], shares[::-1]
-    under = _under_the_roof(scene, rhythm, side)
+    under = _under_the_roof(scene, wall, side)
     eaves = float(under(np.array([end]))[0])
     high = 3.0 if slope is None else slope[1, 1] - eaves
 
@@ -85,12 +86,34 @@ def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = 
         low = np.column_stack([np.full_like(u, end), np.clip(v, -0.5, eaves), np.ones_like(u)])
         lean = -(low @ matrix.T @ line) / (matrix[:, 0] @ line)
         if not roof:
-            return lean * np.interp(u, stops, shares) * np.clip((under(u) - v) / 0.06, 0, 1), np.zeros_like(v)
+            return lean * np.interp(u, stops, shares) * np.clip((under(u) - v) / 0.1, 0, 1), np.zeros_like(v)
         up = np.clip((v - eaves) / high, 0, 1)
         aside = (slope[1, 0] - slope[0, 0]) * up if slope is not None else 0.0
         return lean * (1 - up) * np.interp(u - aside, stops, shares), np.zeros_like(v)
 
     return _in_plane(scene, rhythm, shift, _on_wall(rhythm, end))
+
+
+def near_corner_leaning(scene: BuildingScene, degrees: float) -> FieldWarp:
+    """The near corner of a corner house or tower turned about its foot. The storey lines' last bit, from the outermost windows on,
+    goes with it sideways, which bends it a little; eaves and windows stay. Raises KeyError where there is no near corner."""
+    ends = _ends(scene, "corner near")
+    foot, top = ends[np.argsort(-ends[:, 1])]
+    turned = foot + _turn(degrees) @ (top - foot)
+    upright, leaning = ((end - foot)[0] / (end - foot)[1] for end in (top, turned))
+    rows = {wall: scene.rhythms[wall] for wall in ("left", "right")}
+    sides = [(rows["left"].matrix, rows["left"].columns[-1][1]), (rows["right"].matrix, rows["right"].columns[0][0])]
+    stops = [apply(matrix, np.array([[u, 0.0], [u, rows["left"].top]])) for matrix, u in sides]
+
+    def field(points: np.ndarray) -> np.ndarray:
+        x, y = points.T
+        low, high = (line[0, 0] + (y - line[0, 1]) * (line[1, 0] - line[0, 0]) / (line[1, 1] - line[0, 1]) for line in stops)
+        corner = foot[0] + upright * (y - foot[1])
+        share = np.clip(np.minimum((x - low) / (corner - low), (high - x) / (high - corner)), 0, 1)
+        share = share * np.clip((y - top[1]) / 8.0 + 1, 0, 1)
+        return np.column_stack([(leaning - upright) * np.minimum(y - foot[1], 0) * share, np.zeros_like(x)])
+
+    return FieldWarp(field, resample(ends, 8.0), scene.pixels.shape[:2])
 
 
 def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", name: str = "eaves") -> FieldWarp:
@@ -103,22 +126,23 @@ def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", nam
     way = _turn(degrees) @ (right - left)
     steep, old = way[1] / way[0], (right - left)[1] / (right - left)[0]
     head = apply(rhythm.matrix, np.array([[u, rhythm.rows[-1][1]] for u in rhythm.ends]))
-    sides = [_picture_side(scene, side) for side in ("left", "right")]
-    room = _dormer_foot(scene, left, right)
+    sides = [_picture_side(scene, wall, side) for side in ("left", "right")]
+    room = _dormer_foot(scene, wall, left, right)
 
     def field(points: np.ndarray) -> np.ndarray:
         x, y = points.T
         level = left[1] + old * (x - left[0])
         below = head[0, 1] + (head[1] - head[0])[1] / (head[1] - head[0])[0] * (x - head[0, 0])
         share = np.clip((below - 3 - y) / np.maximum(below - 3 - level - 0.2 * (below - level), 1.0), 0, 1)
-        across, spare = x, 2.0
+        across, spare, fade = x, 2.0, 24.0
         if sides[0] is not None and sides[1] is not None:
             feet, tops = (np.array([side[i] for side in sides]) for i in (0, 1))
             ridge = tops[0, 1] + (np.clip(x, *tops[:, 0]) - tops[0, 0]) * (tops[1, 1] - tops[0, 1]) / (tops[1, 0] - tops[0, 0])
             up = np.clip((level - y) / np.maximum(level - ridge, 1.0), 0, 1)
             lows = feet[:, :1] + (tops - feet)[:, :1] * up
             along = (x - lows[0]) / np.maximum(lows[1] - lows[0], 1.0)
-            across, spare = left[0] + along * (right[0] - left[0]), 60.0
+            across = left[0] + along * (right[0] - left[0])
+            spare, fade = 60.0, 200.0
             limit = np.interp(along, [0.0, 0.04, 0.14, 0.86, 0.96, 1.0], [1, 1, room, room, 1, 1])
             share = np.where(y < level, np.clip(1 - up / limit, 0, 1), share)
         else:
@@ -126,7 +150,7 @@ def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", nam
         beside = np.maximum(left[0] - spare - across, across - right[0] - spare)
         inside = np.clip(across, left[0] - spare, right[0] + spare)
         drop = (steep - old) * (inside - middle[0])
-        return np.column_stack([np.zeros_like(x), drop * share * np.clip(1 - beside / 24.0, 0, 1)])
+        return np.column_stack([np.zeros_like(x), drop * share * np.clip(1 - beside / fade, 0, 1)])
 
     return FieldWarp(field, resample(np.array([left, right]), 8.0), scene.pixels.shape[:2], late=True)
 
@@ -139,8 +163,12 @@ def eye_level_raised(scene: BuildingScene, amount: float) -> FieldWarp:
     y_line = scene.vanishing["y"]
     if scene.kind == "street":
         receding = np.vstack([scene.curves[n] for n in scene.named("receding left", "receding right")])
-        stops = [receding[:, 0].min(), y_line[0], receding[:, 0].max()]
-        shifts = [0.0, -amount, 0.0]
+        low, high = receding[:, 0].min(), receding[:, 0].max()
+        # The house that closes the street stays square: its width goes up as one.
+        closing = np.vstack([y_line[None, :2], *(scene.curves[n] for n in scene.curves if n.startswith("end "))])[:, 0]
+        a, b = closing.min(), closing.max()
+        stops = [low, a, b, high]
+        shifts = [0.0, -amount * (a - low) / (y_line[0] - low), -amount * (high - b) / (high - y_line[0]), 0.0]
     elif scene.kind == "corner":
         near = scene.curves["corner near"][:, 0].mean()
         # The front recedes along x, the side along y: in the picture to the right and to the left.
@@ -158,7 +186,7 @@ def eye_level_raised(scene: BuildingScene, amount: float) -> FieldWarp:
 def peak_lowered(scene: BuildingScene, amount: float, wall: str = "facade") -> FieldWarp:
     """A gable's peak lower by ``amount``; both slopes run to it from their true feet. Raises ValueError without a gable."""
     rhythm = scene.rhythms[wall]
-    slope = _roof_side(scene, rhythm, "left", whole=True)
+    slope = _roof_side(scene, wall, "left", whole=True)
     if rhythm.peak is None or slope is None:
         raise ValueError("this wall has no gable")
     low, high = slope[0, 1], slope[1, 1]
@@ -248,19 +276,24 @@ def line_aimed(scene: BuildingScene, name: str, targets: np.ndarray) -> Warp:
 
 
 def careless(scene: BuildingScene, spread: float, seed: int, wall: str = "facade") -> FieldWarp:
-    """Every column, storey and end of a wall a little off by its own random amount of standard deviation ``spread`` px."""
+    """Every window column, window row and free end of a wall a little off by its own random amount of standard deviation ``spread`` px."""
     rhythm = scene.rhythms[wall]
     rng = np.random.default_rng([seed, 7])
     aside, down = rng.normal(0, spread, len(rhythm.columns) + 2), rng.normal(0, spread, len(rhythm.rows))
     px = 1 / _metres(rhythm, sum(rhythm.ends) / 2, 1.0)
-    borders = [_border(scene, rhythm, side) for side in (0, 1)]
-    us = [borders[0], rhythm.ends[0], *(u for pair in rhythm.columns for u in pair), rhythm.ends[1], borders[1]]
-    by_u = np.array([0, aside[0], *np.repeat(aside[1:-1], 2), aside[-1], 0]) / px
-    vs = [0.0, *(v for pair in rhythm.rows for v in pair), rhythm.top - 0.2]
-    by_v = np.array([0, *np.repeat(down, 2), 0]) / px
-    along = _roof_follows(scene, rhythm, us, by_u)
+    free = scene.kind in ("facade", "arcade")
+    (a, b), (c, d) = (_beyond(scene, rhythm, side) for side in (0, 1))
+    us = [b, a, rhythm.ends[0], *(u for pair in rhythm.columns for u in pair), rhythm.ends[1], c, d]
+    by_u = np.array([0, *[free * aside[0]] * 2, *np.repeat(aside[1:-1], 2), *[free * aside[-1]] * 2, 0]) / px
+    vs, by_v = [0.0], [0.0]
+    for storey, (low, high) in enumerate(rhythm.rows, 1):
+        below, above = _room(scene, rhythm, storey)
+        vs += [max(below, vs[-1]), low - 0.13, high, above]
+        by_v += [0.0, *[down[storey - 1] / px] * 2, 0.0]
+    inner = [rhythm.ends[0], rhythm.columns[0][0], rhythm.columns[-1][1], rhythm.ends[1]]
+    along = _roof_follows(scene, wall, us, by_u)
     names = [n for n in scene.named("window") if _column_of(scene, rhythm, n)]
-    return _in_plane(scene, rhythm, lambda u, v: (along(u, v), -np.interp(v, vs, by_v)), _points(scene, names))
+    return _in_plane(scene, rhythm, lambda u, v: (along(u, v), -np.interp(v, vs, by_v) * _plateau(u, *inner)), _points(scene, names))
 
 
 def _in_plane(scene: BuildingScene, rhythm: Rhythm, shift: Callable, moved: np.ndarray) -> FieldWarp:
@@ -279,16 +312,18 @@ def _in_plane(scene: BuildingScene, rhythm: Rhythm, shift: Callable, moved: np.n
     return FieldWarp(field, moved, scene.pixels.shape[:2])
 
 
-def _along(scene: BuildingScene, rhythm: Rhythm, stops: list, shifts: list, moved: np.ndarray) -> FieldWarp:
+def _along(scene: BuildingScene, wall: str, stops: list, shifts: list, moved: np.ndarray) -> FieldWarp:
     """A move along the wall, linear between ``stops`` (m)."""
-    aside = _roof_follows(scene, rhythm, stops, shifts)
+    rhythm = scene.rhythms[wall]
+    aside = _roof_follows(scene, wall, stops, shifts)
     return _in_plane(scene, rhythm, lambda u, v: (aside(u, v), np.zeros_like(v)), moved)
 
 
-def _roof_follows(scene: BuildingScene, rhythm: Rhythm, stops: list, shifts: list) -> Callable:
+def _roof_follows(scene: BuildingScene, wall: str, stops: list, shifts: list) -> Callable:
     """Shifts along the wall by (u, v): under the eaves as said; a gable's slopes run from there to their true peak, a saddle roof
     goes along with the wall under it: both stay straight."""
-    left, right = (_roof_side(scene, rhythm, side) for side in ("left", "right"))
+    rhythm = scene.rhythms[wall]
+    left, right = (_roof_side(scene, wall, side) for side in ("left", "right"))
     if left is None or right is None:
         return lambda u, v: np.interp(u, stops, shifts)
 
@@ -351,6 +386,13 @@ def _solve_metres(px: Callable[[float], float], amount: float) -> float:
     return m
 
 
+def _beyond(scene: BuildingScene, rhythm: Rhythm, side: int) -> tuple[float, float]:
+    """u up to which what hangs over the wall's end goes with it, and u from which on all stays."""
+    border, sign = _border(scene, rhythm, side), (-1, 1)[side]
+    room = sign * (border - rhythm.ends[side])
+    return rhythm.ends[side] + sign * min(OVERHANG_M, 0.3 * room), border
+
+
 def _border(scene: BuildingScene, rhythm: Rhythm, side: int) -> float:
     """u of the picture's left (0) or right (1) edge half way up the wall; when that lies behind the plane's horizon, twice the
     wall's width beyond its end."""
@@ -362,7 +404,32 @@ def _border(scene: BuildingScene, rhythm: Rhythm, side: int) -> float:
     far = rhythm.ends[side] + sign * 2 * width
     if deep <= 1e-4:
         return far
-    return sign * min(max(sign * u / deep, sign * end + 0.1), sign * far)
+    return sign * min(max(sign * u / deep, sign * end + 0.1), sign * far, _next_upright(scene, rhythm, side))
+
+
+def _next_upright(scene: BuildingScene, rhythm: Rhythm, side: int) -> float:
+    """How far along the wall, outwards, the next upright beyond its end is seen: it stays. Infinite when there is none."""
+    back, sign = np.linalg.inv(rhythm.matrix), (-1, 1)[side]
+    found = [np.inf]
+    for name in scene.named("vertical"):
+        plane = np.column_stack([scene.curves[name], np.ones(len(scene.curves[name]))]) @ back.T
+        if (plane[:, 2] > 1e-4).all():
+            u, v = plane[:, 0] / plane[:, 2], plane[:, 1] / plane[:, 2]
+            beyond = sign * (u - rhythm.ends[side])
+            if beyond.min() > 0.12 and v.min() < rhythm.top:
+                found.append(float((sign * u).min()) - 0.02)
+    return min(found)
+
+
+def _outermost(scene: BuildingScene, rhythm: Rhythm, side: int) -> float:
+    """u of the outer edge of the outermost window, door or arch on that side of the wall."""
+    back = np.linalg.inv(rhythm.matrix)
+    found = [u for pair in rhythm.columns for u in pair]
+    for name in scene.named("door", "arch"):
+        u, v = apply(back, scene.curves[name]).T
+        if rhythm.ends[0] < u.min() and u.max() < rhythm.ends[1] and 0 < v.mean() < rhythm.top:
+            found += [u.min(), u.max()]
+    return float(max(found) if side else min(found))
 
 
 def _plateau(x: np.ndarray, a: float, b: float, c: float, d: float) -> np.ndarray:
@@ -389,10 +456,10 @@ def _room(scene: BuildingScene, rhythm: Rhythm, storey: int) -> tuple[float, flo
     return max(v for v in levels if v < v0 - 0.14), min(v for v in levels if v > v1 + 0.05)
 
 
-def _roof_side(scene: BuildingScene, rhythm: Rhythm, side: str, whole: bool = False) -> np.ndarray | None:
+def _roof_side(scene: BuildingScene, wall: str, side: str, whole: bool = False) -> np.ndarray | None:
     """(2, 2) foot and top of that side's roof slope or verge, in (u, v) m on the wall's plane; a gable's foot is taken over the wall's
     corner, or, ``whole``, at its own overhanging end."""
-    ends = _picture_side(scene, side)
+    rhythm, ends = scene.rhythms[wall], _picture_side(scene, wall, side)
     if ends is None:
         return None
     foot, top = apply(np.linalg.inv(rhythm.matrix), ends)
@@ -402,10 +469,10 @@ def _roof_side(scene: BuildingScene, rhythm: Rhythm, side: str, whole: bool = Fa
     return np.array([foot, top])
 
 
-def _under_the_roof(scene: BuildingScene, rhythm: Rhythm, side: str) -> Callable:
+def _under_the_roof(scene: BuildingScene, wall: str, side: str) -> Callable:
     """u (n,) m -> v of the roof's lower edge over the wall: the eaves, or a gable's slope."""
-    ends = _roof_side(scene, rhythm, side)
-    seen = scene.curves.get(f"corner {side}")
+    rhythm, ends = scene.rhythms[wall], _roof_side(scene, wall, side)
+    seen = scene.curves.get(_corner_name(scene, wall, side))
     top = -np.inf if seen is None else float(apply(np.linalg.inv(rhythm.matrix), seen)[:, 1].max()) + 0.06
     if ends is None:
         return lambda u: np.full_like(u, max(rhythm.top, top))
@@ -415,18 +482,31 @@ def _under_the_roof(scene: BuildingScene, rhythm: Rhythm, side: str) -> Callable
     return lambda u: np.minimum(ends[0, 1] + steep * (u - ends[0, 0]), ends[1, 1])
 
 
-def _picture_side(scene: BuildingScene, side: str) -> np.ndarray | None:
-    for name in (f"gable slope {side}", f"verge {side}"):
+def _prefix(wall: str) -> str:
+    return "" if wall == "facade" else f"{wall} "
+
+
+def _corner_name(scene: BuildingScene, wall: str, side: str) -> str:
+    """The name of the edge at that end of a wall."""
+    if scene.kind in ("corner", "tower"):
+        return f"corner {side}" if side == wall else "corner near"
+    if scene.kind == "street":
+        return f"{wall} corner {'near' if wall.startswith(side) else 'far'}"
+    return f"corner {side}"
+
+
+def _picture_side(scene: BuildingScene, wall: str, side: str) -> np.ndarray | None:
+    for name in (f"{_prefix(wall)}gable slope {side}", f"{_prefix(wall)}verge {side}"):
         if name in scene.curves:
             ends = _ends(scene, name)
             return ends[np.argsort(-ends[:, 1])]
     return None
 
 
-def _dormer_foot(scene: BuildingScene, left: np.ndarray, right: np.ndarray) -> float:
+def _dormer_foot(scene: BuildingScene, wall: str, left: np.ndarray, right: np.ndarray) -> float:
     """How far up the roof (share of its height) there is room over the eaves before the dormers."""
     dormers = [c for n, c in scene.curves.items() if n.startswith("dormer")]
-    side = _picture_side(scene, "left")
+    side = _picture_side(scene, wall, "left")
     if not dormers or side is None:
         return 1.0
     level = (left + right)[1] / 2

@@ -1,8 +1,8 @@
 """Typical mistakes of a still-life drawing as known moves of a rendered table.
 
 Each function returns the `Warp` to draw with. Amounts are in mm on the paper, ``mm_per_px`` is the placement's; x to the right, y
-down, turns clockwise. ``name`` is the thing's; None takes the one that shows the mistake best. A line that moves does so exactly, and
-its neighbours' lines stay exactly, even where they run up to it: there they end a little early, or a little inside, as on paper.
+down, turns clockwise. ``name`` is the thing's; None takes the one that shows the mistake best. A line that moves does so exactly,
+and its neighbours' lines stay exactly, even where they run up to it: there they end a little early, or a little inside.
 """
 
 from __future__ import annotations
@@ -61,8 +61,8 @@ def axis_leaning(scene: TableScene, mm_per_px: float, name: str | None = None, d
 
 
 def side_out(scene: TableScene, mm_per_px: float, name: str | None = None, side: str | None = None, mm: float = 2.0) -> Warp:
-    """One side of a vessel further out by ``mm`` at mid height, running out towards rim and foot; the other side stays. A handle or
-    spout on that side goes with it. ``side``: "left" or "right"; None takes the freer one."""
+    """One side of a vessel further out by ``mm`` at mid height, running out towards rim and foot; the other side stays. A
+    handle or spout on that side goes with it. ``side``: "left" or "right"; None takes the freer one."""
     thing = _thing(scene, name, ("bottle", "vase", "jug", "cup"))
     side = side or _free_side(scene, thing)
     way = -1.0 if side == "left" else 1.0

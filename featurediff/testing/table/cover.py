@@ -110,7 +110,7 @@ def _look_in(solid: Turned, view: View, ray, depth, at, normal, hollow) -> None:
     steps = np.unique(np.linspace(0, len(inner.r) - 1, 130).astype(int))
     before = np.full(len(todo), -1.0, np.float32)
     for i, k in enumerate(steps):
-        d, p = _on_level(ray[todo], inner.z[k], view)
+        _, p = _on_level(ray[todo], inner.z[k], view)
         over = np.hypot(p[:, 0] - inner.x[k], p[:, 1] - inner.y[k]) - inner.r[k]
         last = i == len(steps) - 1
         hit = (over >= 0) | last
@@ -148,7 +148,11 @@ def _tube(solid: Tube, view: View) -> Cover:
     at = interpolate(hit, triangles, np.hstack([points, normals]))[row, col].astype(np.float32)
     normal = at[:, 3:] / np.maximum(np.linalg.norm(at[:, 3:], axis=1), 1e-6)[:, None]
     depth = -hit.depth[row, col].astype(np.float32)
-    return Cover(row + top, col + left, depth, at[:, :3], normal, np.zeros(len(row), np.float32))
+    to = view.centre.astype(np.float32) - at[:, :3]
+    # Seen from behind: the inside of an open end.
+    inside = (normal * to).sum(1) < -0.15 * np.linalg.norm(to, axis=1)
+    normal[inside] *= -1
+    return Cover(row + top, col + left, depth, at[:, :3], normal, np.where(inside, np.float32(0.7), np.float32(0)))
 
 
 def _box(solid: Box, view: View) -> Cover:

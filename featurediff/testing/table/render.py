@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -299,7 +300,7 @@ def _cast(setting: Setting, h: int, w: int) -> np.ndarray:
     bands = [0, 12, 30, 60, 100, 150, 400]
     slices = [s for t in setting.things for solid in t.solids.values() for s in discs(solid)]
     total = np.zeros((h, w), np.float32)
-    for low, high in zip(bands[:-1], bands[1:], strict=True):
+    for low, high in pairwise(bands):
         mask = np.zeros((h, w), np.uint8)
         for z, outline in slices:
             if low - 6 <= z <= high + 6:

@@ -63,6 +63,10 @@ class TableScene(Scene):
         raise KeyError(name)
 
 
+# Lines within a thing and behind it are drawn more lightly than its outline.
+_FIRMNESS = {"inner rim": 0.65, "dimple": 0.5, "table edge": 0.75, "stem end": 0.6}
+
+
 def render_table(seed: int, size: tuple[int, int]) -> TableScene:
     """The still life of that seed; see `featurediff.testing.scenes.rendered_table`."""
     setting = arrange(seed, size)
@@ -86,6 +90,8 @@ def render_table(seed: int, size: tuple[int, int]) -> TableScene:
         centre_px=(float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2)),
         mask=_around(picture.owner >= 0, float(high[1] - low[1]) / 12),
         landmarks=landmarks,
+        firmness={name: share for name in curves for word, share in _FIRMNESS.items() if name.split(",")[0].endswith(word)},
+        started=("jug",),
         objects=tuple(objects),
         view=setting.view,
         light=setting.light,
@@ -103,20 +109,28 @@ def thing_lines(thing: Thing, setting: Setting) -> dict[str, np.ndarray]:
     """Name -> (n, 2) px: every line of a thing that is seen."""
     out: dict[str, np.ndarray] = {}
     for part, solid in thing.solids.items():
+        outer = None if solid is thing.form.body else thing.form.body
         for name, (points, closed) in part_lines(part, solid, thing.form.body, setting.view).items():
-            outer = None if solid is thing.form.body else thing.form.body
             out |= _cut(f"{thing.name}: {name}", points, setting, closed, outer)
+        if isinstance(solid, Tube) and part in ("spout", "stem"):
+            points, closed = _tube_end(solid, setting.view)
+            out |= _cut(f"{thing.name}: {part} {'mouth' if part == 'spout' else 'end'}", points, setting, closed, outer, solid)
     return out
 
 
 def _cut(
-    name: str, points: np.ndarray, setting: Setting, closed: bool = False, body: Solid | None = None
+    name: str,
+    points: np.ndarray,
+    setting: Setting,
+    closed: bool = False,
+    body: Solid | None = None,
+    own: Solid | None = None,
 ) -> dict[str, np.ndarray]:
     """The seen stretches of a line in space; the longest bears the name, further ones "part 2", "part 3".
 
-    ``body``: for a part's line, the body whose wall it may reach through.
+    ``body``: for a part's line, the body whose wall it may reach through. ``own``: a solid that cannot hide it.
     """
-    solids = [s for t in setting.things for s in t.solids.values()]
+    solids = [s for t in setting.things for s in t.solids.values() if s is not own]
     px = setting.view.project(points)
     free = within(px, setting.view.size)
     free[free] = seen(points[free], setting.view, solids)
@@ -179,6 +193,17 @@ def _tube_lines(part: str, solid: Tube, body: Solid, view: View) -> dict[str, tu
         return {"spout from below": (low, False), "spout from above": (high, False)}
     inner, outer = sorted((one, two), key=lambda line: np.abs(view.project(line)[:, 0] - axis).mean())
     return {"handle outside": (outer, False), "handle inside": (inner, False)}
+
+
+def _tube_end(solid: Tube, view: View) -> tuple[np.ndarray, bool]:
+    """The ring at a tube's far end, or the half of it that is seen when the end faces away."""
+    ring, away, along = solid.end_ring()
+    to = view.centre - ring
+    if along @ to.mean(0) > 0:
+        return ring, True
+    facing = (away * to).sum(1) > 0
+    first = int(np.flatnonzero(facing & ~np.roll(facing, 1))[0])
+    return np.roll(ring, -first, 0)[: int(facing.sum())], False
 
 
 def _box_lines(solid: Box, view: View) -> dict[str, tuple[np.ndarray, bool]]:

@@ -220,6 +220,13 @@ class Tube:
         normal = lean * (np.cos(turn)[..., None] * one + np.sin(turn)[..., None] * two) - slope[:, None] * tangent
         return self.course + self.radius[:, None] * normal, normal
 
+    def end_ring(self, count: int = 90) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The ring at its last point: (count, 3) points, (count, 3) unit directions away from the middle, (3,) the way out."""
+        tangent, one, two, _ = (v[-1] for v in self._frame())
+        turn = np.arange(count)[:, None] * (2 * math.pi / count)
+        away = np.cos(turn) * one + np.sin(turn) * two
+        return self.course[-1] + self.radius[-1] * away, away, tangent
+
     def mesh(self, around: int = 40) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Points (m, 3), triangles (t, 3) and normals (m, 3)."""
         n = len(self.course)
