@@ -50,6 +50,8 @@ def check_plain(path: Path, wanted: Callable[[int], bool], what: str) -> None:
     """Raise PieceError when ``path`` is a symbolic link or no plain ``what``; FileNotFoundError when there is none."""
     try:
         mode = os.lstat(path).st_mode
+    except NotADirectoryError as error:
+        raise FileNotFoundError(str(error)) from None
     except FileNotFoundError:
         raise
     except (OSError, ValueError) as error:

@@ -79,16 +79,15 @@ def follow(report: Report, settings: Settings, rounds: Sequence[Round] = (), kep
     readings = all_readings(report, settings)
     if before is not None:
         before = _in_frame(before, frame)
-    asleep, moved = _kept_keys(kept, readings, frame, settings)
+    asleep, silent_texts, moved = _kept_keys(kept, readings, frame, settings)
     news = [_New(each, about(each, readings)) for each in (*report.corrections, *report.later)]
-    silent = [each for each in news if each.keys and each.keys <= asleep]
-    news = [each for each in news if each not in silent]
+    news = [each for each in news if not each.keys or not each.keys <= asleep]
     if before is None:
         items, changes = _first(news), []
     else:
         items, changes = _judged(before, news, readings, asleep, settings, _next_id(rounds))
     items = _ranked(items, settings)
-    told = _told(report, items, asleep if silent or asleep else set())
+    told = _told(report, items, asleep)
     changes = [_numbered(change, items) for change in changes]
     touched = places.touched(before, changes, report, frame) if before is not None else ()
     record = Round(
@@ -103,7 +102,7 @@ def follow(report: Report, settings: Settings, rounds: Sequence[Round] = (), kep
         unit=frame.unit,
         worst=max((_amount(each) for each in items), default=0.0),
         moved=tuple(moved),
-        kept=tuple(dict.fromkeys(each.correction.text for each in silent)),
+        kept=tuple(silent_texts),
         close_enough=not told.corrections and not half_done(told),
     )
     careful = places.worn([each.touched for each in (*rounds, record)], items, report, frame, settings)
@@ -139,19 +138,17 @@ def _in_frame(before: Round, frame: places.Frame) -> Round:
 
 def _kept_keys(
     kept: Sequence[Kept], readings: Mapping[Key, Reading], frame: places.Frame, settings: Settings
-) -> tuple[set[Key], list[str]]:
-    """The measures that are silent, and the texts of kept items of which one has moved by more than its limit."""
-    asleep: set[Key] = set()
+) -> tuple[set[Key], list[str], list[str]]:
+    """The measures that are silent, the texts of the kept items they belong to, and of those that have moved since."""
+    asleep: dict[str, set[Key]] = {}
     moved: dict[str, set[Key]] = {}
     for each in kept:
         own = in_units_of(each.readings, frame.unit, frame.size / max(each.size, 1e-9))
-        keys = {one.key for one in own}
-        if any(_moved(one, readings[one.key], settings) for one in own if one.key in readings):
-            moved[each.text] = keys
-        else:
-            asleep |= keys
+        awake = any(_moved(one, readings[one.key], settings) for one in own if one.key in readings)
+        (moved if awake else asleep).setdefault(each.text, set()).update(one.key for one in own)
+    keys = set().union(*asleep.values())
     # Kept again at its new place, it is silent whatever became of the old one.
-    return asleep, [text for text, keys in moved.items() if not keys <= asleep]
+    return keys, list(asleep), [text for text, own in moved.items() if not own <= keys]
 
 
 def _moved(kept: Reading, now: Reading, settings: Settings) -> bool:
@@ -198,12 +195,12 @@ def _beside(
     changed = abs(1.0 - left[0]) > times * left[1]
     for each in item.readings:
         now = readings.get(each.key)
-        changed |= now is not None and abs(now.value - each.value) > max(_ONE_OF_MANY, times) * joint(each, now)
+        changed |= now is not None and _differs(each, now, max(times, _ONE_OF_MANY))
     if match >= 0 and not changed:
         # The new item tells more than the old one did, and that part is really new.
         own = {each.key for each in item.readings}
         more = [each for each in news[match].readings if each.key not in own and abs(each.value) > each.limit]
-        changed = any(each.key in base and _differs(base[each.key], each, settings) for each in more)
+        changed = any(each.key in base and _differs(base[each.key], each, max(times, _ONE_OF_MANY)) for each in more)
     return _Old(item, left[0], changed, match)
 
 
@@ -282,13 +279,17 @@ def _only_looks_so(new: _New, base: Mapping[Key, Reading], settings: Settings) -
     times = settings.tolerances.certainty_times
     for each in new.readings:
         was = base.get(each.key)
-        if was is None or _differs(was, each, settings) or abs(each.value) > each.limit + times * joint(was, each):
+        if (
+            was is None
+            or _differs(was, each, max(times, _ONE_OF_MANY))
+            or abs(each.value) > each.limit + times * joint(was, each)
+        ):
             return False
     return bool(new.readings)
 
 
-def _differs(was: Reading, now: Reading, settings: Settings) -> bool:
-    return abs(now.value - was.value) > settings.tolerances.certainty_times * joint(was, now)
+def _differs(was: Reading, now: Reading, times: float) -> bool:
+    return abs(now.value - was.value) > times * joint(was, now)
 
 
 # ---------------------------------------------------------------- the list as told
@@ -340,7 +341,7 @@ def _base(
     anew = {one.key for each in (before.items if before else ()) if each.id in worked for one in each.readings}
     for key, now in readings.items():
         was = base.get(key)
-        if was is None or key in anew or _differs(was, now, settings):
+        if was is None or key in anew or _differs(was, now, settings.tolerances.certainty_times):
             base[key] = now
     return tuple(base.values())
 

@@ -95,8 +95,15 @@ def worn(
 
 
 def _places(item: Item, report: Report, frame: Frame) -> list[Point]:
-    """Where an item lies, in reference px: each of its features, or where the list points."""
+    """Where an item lies, in reference px: where each of its features belongs, or where the list points.
+
+    Not where they are drawn: that moves with every correction of one and the same place.
+    """
     named = {each.feature for each in item.readings} or set(item.correction.explains)
-    spots = [each.at_mm for each in report.features if each.name in named and each.at_mm is not None]
+    spots = [
+        (each.at_mm[0] - each.off_mm[0], each.at_mm[1] - each.off_mm[1])
+        for each in report.features
+        if each.name in named and each.at_mm is not None and each.off_mm is not None
+    ]
     usable = [spot for spot in spots or [item.correction.at_mm] if all(math.isfinite(v) for v in spot)]
     return [frame.to_reference((float(x), float(y))) for x, y in usable]

@@ -50,7 +50,7 @@ def load(folder: Path) -> Piece:
     """The piece in a folder. Raises PieceError, CallError when there is none."""
     try:
         head = decode.piece_of(_document(folder, PIECE, encode.PIECE))
-    except (FileNotFoundError, NotADirectoryError):
+    except FileNotFoundError:
         raise CallError(
             f"There is no piece in '{folder}'.",
             "Begin one: featurediff check REFERENCE DRAWING --subject NAME --piece DIR",
