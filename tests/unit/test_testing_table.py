@@ -1,4 +1,4 @@
-"""Rendered still lifes: lines lie on the picture's edges, hidden ones are cut off, records agree; the mistakes do what they say."""
+"""Rendered still lifes: lines lie on the picture's edges, hidden ones are cut off; the mistakes do what they say."""
 
 import functools
 import math
