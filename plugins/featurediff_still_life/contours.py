@@ -18,6 +18,7 @@ LEAST_LENGTH = 0.05  # of the object's size: shorter stretches are no features
 STEM = 0.16  # of the widest: a top narrower than this on a body that closes is a stem
 NECK_DEPTH = 0.04  # of the widest: how much narrower than lip and shoulder a neck is
 BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a round bottom
+BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
 
@@ -91,7 +92,7 @@ def base_level(axis: Axis, outline: Outline, levels: np.ndarray, half: np.ndarra
     least, most = (0.8 * rim.openness, 1.7 * rim.openness + 0.08) if rim is not None else (0.05, 0.6)
     for level, wide in zip(levels[::-1][1:], half[::-1][1:], strict=True):
         short = bottom - level
-        if short > most * half.max():
+        if short > min(most * half.max(), BASE_DEPTH * (bottom - levels[0])):
             break
         if not least * wide <= short <= most * wide or wide < 0.15 * half.max():
             continue

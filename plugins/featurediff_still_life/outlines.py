@@ -18,6 +18,8 @@ STIFFNESS = 0.12
 SMOOTH = 1.6  # points: sigma of the last smoothing along the outline
 # A point counts as seen when the colour steps by this much across the outline, in L*a*b* units.
 LEAST_STEP = 4.0
+LEFT = 7.0  # L*a*b* units from the outer colour at which it is left for good
+CLEAR = 4.0  # L*a*b* units per working px: an edge this steep is clear
 BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
 
 
@@ -74,8 +76,8 @@ def on_edge(
 ) -> Outline:
     """A line (n, 2) laid on the edge between the colours on its two sides.
 
-    The colours just outside and inside, averaged along the line, say which change of colour is meant; along each normal the
-    place where that change is steepest is taken, as one smooth path, to a fraction of a sample.
+    Along each normal, coming from outside (the left of the line's direction), the edge lies where the outer colour is left; one
+    smooth path through these places, then the steepest place next to it to a fraction of a sample.
     """
     across = normals(smoothed(line, min(2.0, 1.2 * smooth), closed), closed)
     at = SAMPLE * np.arange(-round(reach / SAMPLE), round(reach / SAMPLE) + 1)
@@ -83,23 +85,19 @@ def on_edge(
     where = line[:, None, :] + wide[None, :, None] * across[:, None, :]
     profiles = cv2.remap(view.lab, where[..., 0].astype(np.float32), where[..., 1].astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    # Light on the thing changes along it, so each point has colours of its own, shared with its neighbours.
-    left = smoothed(profiles[:, :3].mean(1).astype(float), 4.0, closed)
-    right = smoothed(profiles[:, -3:].mean(1).astype(float), 4.0, closed)
-    difference = right - left
-    step = np.sqrt((difference**2).sum(1))
+    # Light and ground change along the outline: each point has an outer colour of its own, shared with its neighbours.
+    outside = smoothed(profiles[:, :3].mean(1).astype(float), 4.0, closed)
+    rough = np.sqrt(smoothed(((profiles[:, :3] - outside[:, None]) ** 2).sum(2).mean(1), 6.0, closed))
     core = smoothed(profiles[:, 3:-3].astype(float), 1.0, closed)
-    slope = np.gradient(core, axis=1) / SAMPLE
-    # The change meant, along the line between both colours; some of any other change, for a rim between two like colours.
-    meant = (slope * (difference / np.maximum(step, 1e-6)[:, None])[:, None, :]).sum(2)
-    other = np.sqrt(np.maximum((slope**2).sum(2), 0))
-    strength = np.maximum(meant, 0) + 0.35 * other
-    score = strength / np.maximum(np.quantile(strength.max(1), 0.6), 0.8)
-    score = np.minimum(score, 1.5) - pull * (at / reach) ** 2
+    strength = np.sqrt((np.gradient(core, axis=1) ** 2).sum(2)) / SAMPLE
+    # Where the outer colour is left is the edge meant; what comes further in, a lip's inner edge, a highlight, counts little.
+    left = np.sqrt(((core - outside[:, None]) ** 2).sum(2)) / np.maximum(LEFT, 2.5 * rough)[:, None]
+    leaving = np.gradient(np.minimum(left, 1.0), axis=1) / SAMPLE
+    score = np.clip(leaving * 2.5, 0, 1) + 0.3 * np.minimum(strength / CLEAR, 1.0) - pull * (at / reach) ** 2
     path = best_path(score.astype(np.float32), STIFFNESS, closed)
     # The steepest place itself, next to the path.
     rows = np.arange(len(line))
-    near = np.clip(path[:, None] + np.arange(-2, 3), 1, len(at) - 2)
+    near = np.clip(path[:, None] + np.arange(-1, 4), 1, len(at) - 2)
     top = near[rows, strength[rows[:, None], near].argmax(1)]
     offset = smoothed(at[top] + SAMPLE * peak_shift(strength, top), smooth, closed)
     peak = strength[rows, top]

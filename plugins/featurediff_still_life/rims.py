@@ -8,9 +8,10 @@ import math
 import cv2
 import numpy as np
 
-from featurediff_still_life.ellipses import Ellipse, edges_beside, fit_robust
+from featurediff.geometry import resample
+from featurediff_still_life.ellipses import Ellipse, edges_beside, fit_ellipse, fit_robust
 from featurediff_still_life.forms import Axis
-from featurediff_still_life.outlines import Outline
+from featurediff_still_life.outlines import Outline, on_edge
 from featurediff_still_life.view import View
 
 LEAST_OPEN, MOST_OPEN = 0.05, 0.86
@@ -20,6 +21,9 @@ CLOSE = 0.02  # of the half width: the far side must follow the silhouette as cl
 TOPS = (0.0, 0.012, 0.03)  # of the height: how far below the highest point the far side may lie, under a bump
 NARROWEST = 0.26  # of the widest half width: a narrower mouth is not looked for
 NEXT = 0.03  # of the short axis: step from one ellipse tried to the next
+LIP = 0.16  # of the half axis: how far the near side may lie from a first guess
+FAR_REACH = 0.1  # of the half axis: how far the far side is looked for beside a first guess
+CLOSE_BACK = 0.8  # working px: how closely the far side must follow the silhouette
 BODY_BELOW = 0.05  # of the long half axis: a vessel's body shows so far below its rim
 PLATE = 0.6  # share of the outline that must lie on one ellipse to call the whole thing a plate
 ROUND = 0.93  # openness beyond which an outline is a ball's rather than a plate's
@@ -35,28 +39,60 @@ def find_rim(
     """
     first = _along_axis(view, axis, outline, levels, half)
     rim = None if first is None else _settle(view, first, outline, others)
-    rim = rim and _outer(view, rim, axis, outline, others)
+    rim = rim and (_on_silhouette(view, rim, axis, others) or rim)
     if rim is None or rim.long < NARROWEST * half.max():
         return None
     below = axis.local(outline.points)[:, 1].max() - axis.local(rim.at(np.radians([0.0, 90.0, 180.0])))[:, 1].max()
     return rim if below > BODY_BELOW * rim.long else None
 
 
-def _outer(view: View, rim: Ellipse, axis: Axis, outline: Outline, others: np.ndarray) -> Ellipse:
-    """The outer edge of a thick lip, where the ellipse found is its inner one: it reaches from end to end of the silhouette."""
-    away = np.abs(rim.off(outline.points)) < max(0.12 * rim.long, 4.0)
-    local = axis.local(outline.points[away & ~outline.hidden]) - axis.local(rim.centre[None])
-    level = np.abs(local[:, 1]) < max(0.8 * rim.short, 3.0)
-    left, right = local[level & (local[:, 0] < 0), 0], local[level & (local[:, 0] > 0), 0]
-    if not len(left) or not len(right):
-        return rim
-    long, middle = 0.5 * (right.max() - left.min()), 0.5 * (right.max() + left.min())
-    if not 1.015 < long / rim.long < 1.2:
-        return rim
-    # A lip is as thick in front as the far side and perspective leave it: grown alike, it is then laid on the edge there.
-    grown = Ellipse(rim.centre + middle * axis.right, long, rim.short + 0.6 * (long - rim.long) * rim.openness + 0.5, rim.turn)
-    outer = _settle(view, grown, outline, others, (0.02, 0.012))
-    return outer if outer is not None and outer.long > rim.long else rim
+def _on_silhouette(view: View, rim: Ellipse, axis: Axis, others: np.ndarray) -> Ellipse | None:
+    """The rim with the silhouette for its far side and both ends, and the outermost clear edge for its near side.
+
+    A lip has an inner and an outer edge, and the inner one is often the clearer. The silhouette belongs to the outer one; with
+    it given, only how far forward the near side comes is left to find: each place is tried.
+    """
+    back = _far_side(view, rim)
+    if len(back) < 12 or np.ptp(axis.local(back)[:, 0]) < 1.6 * rim.long:
+        return None
+    front = np.radians(np.arange(18, 163, 3.0))
+    reach = LIP * rim.long * rim.openness + 3.0
+    tried = []
+    for forward in np.arange(-reach, reach + 0.5, 0.75):
+        near = rim.at(front) + (forward * np.sin(front))[:, None] * rim.outward(front)
+        ellipse = fit_ellipse(np.vstack([back, near]))
+        if ellipse is None:
+            continue
+        off = float(np.median(np.abs(ellipse.off(back))))
+        tried.append((_support(view, ellipse) * np.exp(-0.5 * (off / CLOSE_BACK) ** 2), forward, ellipse))
+    if not tried:
+        return None
+    most = max(score for score, _, _ in tried)
+    good = [each for each in tried if each[0] > 0.88 * most]
+    # The outermost of the clear ones; next to it the clearest.
+    outermost = max(forward for _, forward, _ in good)
+    _, _, ellipse = max((each for each in good if each[1] > outermost - 1.6), key=lambda each: each[0])
+    edges = edges_beside(view, ellipse, 2.0)
+    use = (edges.angles > np.radians(15)) & (edges.angles < np.radians(165)) & (edges.strength > LEAST_EDGE)
+    use &= _free(edges.points, others)
+    if use.sum() < 0.5 * FRONT * len(edges.angles) * 150 / 360:
+        return None
+    found = fit_robust(np.vstack([resample(back, 2.0), edges.points[use]]), 1.0)
+    if found is None or not 0.9 < found[0].long / rim.long < 1.2 or np.hypot(*(found[0].centre - rim.centre)) > 0.1 * rim.long:
+        return None
+    return found[0]
+
+
+def _far_side(view: View, rim: Ellipse) -> np.ndarray:
+    """(n, 2): the rim's outer edge from its left end over the far side to its right end, coming from outside.
+
+    What has been told apart coarsely may follow the inner edge of a lip where another thing is right behind it.
+    """
+    angles = np.radians(np.linspace(-184, 4, max(round(1.6 * rim.long), 24)))
+    reach = float(np.clip(FAR_REACH * rim.long, 3.5, 9.0))
+    grown = rim.at(angles) + 0.35 * reach * rim.outward(angles)
+    edge = on_edge(view, grown, closed=False, reach=reach, smooth=0.8)
+    return edge.points[edge.seen & ~edge.hidden]
 
 
 def find_plate(view: View, outline: Outline, others: np.ndarray) -> Ellipse | None:
@@ -128,10 +164,10 @@ def _support(view: View, ellipse: Ellipse) -> float:
 
 
 def _settle(
-    view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray, shares: tuple[float, ...] = (0.035, 0.02, 0.012)
+    view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray
 ) -> Ellipse | None:
     """The ellipse fitted to the picture's own edges beside it; None when too little of it is seen."""
-    for share in shares:
+    for share in (0.035, 0.02, 0.012):
         reach = max(share * ellipse.long, 2.5)
         edges = edges_beside(view, ellipse, reach)
         free = _free(edges.points, others)
