@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from featurediff_architecture.classify import OTHER, SLOPE, VERTICAL
 from featurediff_architecture.clutter import Ground, beside_sky, tangled
+from featurediff_architecture.directions import Directions
 from featurediff_architecture.segments import Lines
 from featurediff_architecture.working import Working, sample
 
@@ -25,10 +26,16 @@ DOUBLE, MOULDING = 0.028, 0.05
 TOGETHER, SLIGHT = 0.035, 0.12
 # An overhang reaches this share of the outer upright's length beyond it.
 BEYOND = 0.16
+# ... and lies in this uppermost share of it.
+OVERHANG = 0.3
 # A thin line (post, wire, joint) with less colour difference (Lab) than this between its two sides bounds nothing.
 BOUNDS = 9.0
+# An edge that is shown over less of its length is a row of pieces.
+BROKEN = 0.7
+# An edge goes on behind a chimney, a post or a person no wider than this share of the size.
+HIDDEN = 0.12
 # What scores less than this share of the best tenth is left out.
-WEAK = 0.16
+WEAK = 0.12
 
 
 @dataclass(frozen=True)
@@ -58,10 +65,11 @@ def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, 
     lines, kind, aim = lines.take(keep), kind[keep], aim[keep]
     found = Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), np.zeros(len(lines)))
     post = (lines.thin > 0) & (found.apart < BOUNDS) & ((kind == VERTICAL) | (kind == SLOPE))
-    return found.take(~post)
+    wire = found.sky.min(1) > 0.4
+    return found.take(~post & ~wire)
 
 
-def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
+def on_building(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:
     """(n,) True for lines of the buildings: drawn thick, they hang together; what stands apart and is slight does not.
 
     ``size``: width and height of the working copy.
@@ -77,7 +85,20 @@ def on_building(found: Candidates, size: tuple[int, int]) -> np.ndarray:
     middle = np.clip(np.round(found.lines.middle / coarse).astype(int), 0, np.array(canvas.shape[::-1]) - 1)
     own = label[middle[:, 1], middle[:, 0]]
     weight = np.bincount(own, found.lines.length)
-    return (weight[own] > SLIGHT * weight.max()) & _between_ends(found, size)
+    return (weight[own] > SLIGHT * weight.max()) & _between_ends(found, size) & _beside_core(found, directions, size)
+
+
+def _beside_core(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:
+    """(n,) False for what lies to the left or right of all long lines but those at the eye level: the horizon and what is on it."""
+    lines = found.lines
+    core = (lines.length > 0.08 * max(size)) & (lines.shown > 0.7) & (lines.thin == 0)
+    eye = directions.eye_height(lines.middle[:, 0])
+    if eye is not None:
+        core &= (found.kind == VERTICAL) | (np.abs(lines.middle[:, 1] - eye) > 0.03 * size[1])
+    if not core.any():
+        return np.ones(len(found), bool)
+    low, high = lines.ends[core, :, 0].min(), lines.ends[core, :, 0].max()
+    return (lines.middle[:, 0] > low - 0.01 * size[0]) & (lines.middle[:, 0] < high + 0.01 * size[0])
 
 
 def _between_ends(found: Candidates, size: tuple[int, int]) -> np.ndarray:
@@ -90,7 +111,10 @@ def _between_ends(found: Candidates, size: tuple[int, int]) -> np.ndarray:
     x = lines.middle[:, 0]
     for sign, k in ((-1.0, tall[x[tall].argmin()]), (1.0, tall[x[tall].argmax()])):
         if _sky_to(found, k, sign) > 0.35:
-            inside &= sign * (x - x[k]) < BEYOND * lines.length[k]
+            # Only a roof overhangs, near the top; far trees and the horizon lie lower.
+            top = lines.ends[k, :, 1].min()
+            high = lines.middle[:, 1] < top + OVERHANG * lines.length[k]
+            inside &= sign * (x - x[k]) < np.where(high, BEYOND, 0.01) * lines.length[k]
     return inside
 
 
@@ -112,9 +136,12 @@ def extent(found: Candidates) -> tuple[np.ndarray, np.ndarray]:
     return _quantile(points, weight, 0.006), _quantile(points, weight, 0.994)
 
 
-def choose(found: Candidates, size: float) -> Candidates:
-    """At most `AT_MOST` of the candidates, strongest first; ``size`` is the building's in px."""
-    found = _scored(found, size)
+def choose(found: Candidates, size: float, span: np.ndarray) -> Candidates:
+    """At most `AT_MOST` of the candidates, strongest first.
+
+    ``size`` is the building's in px, ``span`` (n,) the width of the front of each, which a level line can fill at most.
+    """
+    found = _scored(found, size, span)
     if not len(found):
         return found
     found = found.take(np.argsort(-found.score, kind="stable"))
@@ -123,9 +150,33 @@ def choose(found: Candidates, size: float) -> Candidates:
     for k in range(len(found)):
         if len(kept) == AT_MOST or found.score[k] < floor:
             break
-        if not any(_doubles(found, k, other, size) for other in kept):
+        goes_on = next((other for other in kept if _goes_on(found, other, k, size)), None)
+        if goes_on is not None:
+            found = _extended(found, goes_on, k)
+        elif not any(_doubles(found, k, other, size) for other in kept):
             kept.append(k)
     return found.take(np.array(kept, int))
+
+
+def _goes_on(found: Candidates, strong: int, k: int, size: float) -> bool:
+    """Is line ``k`` the same edge as the stronger one, beyond something that stands before it?"""
+    lines = found.lines
+    rel = lines.ends[k] - lines.ends[strong, 0]
+    along, across = np.sort(rel @ lines.direction[strong]), np.abs(rel @ lines.normal[strong])
+    gap = max(along[0] - lines.length[strong], -along[1])
+    turned = abs((lines.angle[k] - lines.angle[strong] + 90.0) % 180.0 - 90.0)
+    alike = np.abs(np.sort(found.sky[k]) - np.sort(found.sky[strong])).max() < 0.5
+    return bool(turned < 2.0 and across.max() < 0.008 * size and -0.02 * size < gap < HIDDEN * size and alike)
+
+
+def _extended(found: Candidates, strong: int, k: int) -> Candidates:
+    """The candidates with the strong line carried on over line ``k``."""
+    lines = found.lines
+    along = (lines.ends[k] - lines.ends[strong, 0]) @ lines.direction[strong]
+    reach = [min(0.0, along.min()), max(lines.length[strong], along.max())]
+    ends = lines.ends.copy()
+    ends[strong] = lines.ends[strong, 0] + np.outer(reach, lines.direction[strong])
+    return replace(found, lines=replace(lines, ends=ends))
 
 
 def _quantile(points: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
@@ -152,17 +203,22 @@ def _apart(lines: Lines, working: Working) -> np.ndarray:
     return np.linalg.norm(strips[1] - strips[0], axis=1)
 
 
-def _scored(found: Candidates, size: float) -> Candidates:
+def _scored(found: Candidates, size: float, span: np.ndarray) -> Candidates:
     """Scores: long, covered by edges, a boundary, against the sky; repeated short lines (windows, railings) count little."""
     lines = found.lines
     share = lines.length / size
     sky = np.abs(found.sky[:, 0] - found.sky[:, 1])
-    clear = (sky > 0.5) | (found.kind == SLOPE)
+    clear = sky > 0.5
     least = np.where(found.kind == VERTICAL, UPRIGHT_ENOUGH, LONG_ENOUGH)
-    enough = share > np.where(clear, SMALL_BUT_CLEAR, least)
+    enough = share > np.where(clear, np.where(found.kind == SLOPE, 2 * SMALL_BUT_CLEAR, SMALL_BUT_CLEAR), least)
     step = np.clip(np.abs(lines.step) / 8.0, 0.3, 1.2)
     apart = 0.5 + np.clip(found.apart / 25.0, 0.0, 1.0)
-    score = np.minimum(share, 1.2) ** 0.8 * step * apart * np.clip(lines.shown, 0.2, 1.0) * (1.0 + 1.2 * sky)
+    # A joint between stones, a wire, a rail: thin, and alike on both sides.
+    apart = np.where((lines.thin > 0) & (found.apart < BOUNDS), 0.5 * apart, apart)
+    fills = np.where((found.kind == VERTICAL) | (found.kind == SLOPE), share, lines.length / np.minimum(span, size))
+    score = np.minimum(fills, 1.2) ** 0.8 * step * apart * np.clip(lines.shown, 0.2, 1.0) ** 1.5 * (1.0 + 1.2 * sky)
+    # Sills, heads and transoms in a row make a line with gaps, which their windows tell already.
+    score = np.where((lines.shown < BROKEN) & (sky < 0.5), 0.5 * score, score)
     score /= 1.0 + 0.5 * np.maximum(_alike(found, size) - 2, 0)
     score = np.where(found.kind == SLOPE, score * np.where(_founded(found, size), 1.0, 0.25), score)
     return Candidates(lines, found.kind, found.aim, found.sky, found.apart, np.where(enough, score, 0.0))

@@ -16,6 +16,8 @@ COARSE = 4
 SMOOTH = 1.6
 # Tangled is where the edges around agree on one way, or on two square to each other, by less than 1 minus this.
 TANGLED = 0.66
+# A step of hue (Lab a or b, from one coarse px to the next) counts this many times as much as a slope of grey.
+HUE = 0.9
 # A region of sky is at least this share of the picture; beyond a wire it is alike within so much (Lab).
 LARGE, ALIKE = 0.003, 7.0
 # A line longer than this share of the picture's long side is no chance line of a tangle.
@@ -49,6 +51,11 @@ def _sky(working: Working, lines: Lines) -> np.ndarray:
     them, beyond a wire or a branch."""
     steep = _small(np.abs(working.gradient).max(2))
     colour = _small(working.colour)
+    # An edge between two colours of one lightness bounds the sky as well.
+    hue = colour[..., 1:]
+    across = np.abs(np.diff(hue, axis=1, append=hue[:, -1:])).max(2)
+    down = np.abs(np.diff(hue, axis=0, append=hue[-1:])).max(2)
+    steep = np.maximum(steep, HUE * np.maximum(across, down))
     smooth = cv2.morphologyEx((steep < SMOOTH).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     for a, b in np.round(lines.ends[lines.length > 8 * COARSE] / COARSE).astype(int):
         cv2.line(smooth, a.tolist(), b.tolist(), 0, 2)

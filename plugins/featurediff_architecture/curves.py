@@ -20,9 +20,13 @@ GAP, GAP_SHARE = 7.0, 0.5
 STRAIGHT, SHARP = 1.0, 36.0
 ROUND = 45.0
 FEWEST = 4
+# One segment that makes up more than this share of a chain is a straight line with something at its end.
+MOSTLY = 0.45
 # An arc lies within this share of the building's size of its ellipse, is at least so long, and has this slope across.
 ELLIPTIC, LONG_ENOUGH = 0.006, 0.14
 CLEAR = 2.0
+# So large a share of the arc has its steepest place within so many px of it.
+BACKED, ON = 0.8, 1.6
 AT_MOST = 6
 # Arcs this near to each other, in shares of the size, are one.
 DOUBLE = 0.04
@@ -30,20 +34,19 @@ DOUBLE = 0.04
 PIECE = 5.0
 POINTS = 25
 # An arc goes on along its ellipse, in steps of so much of the circle, while the slope is this share of the arc's own.
-STEP, SHOWS = np.radians(3.0), 0.3
+STEP, SHOWS = np.radians(3.0), 0.12
 
 
 @dataclass(frozen=True)
 class Arc:
     """``points`` (n, 2) working px, left to right or top to bottom, ``turn`` degrees, ``step`` mean slope across.
 
-    ``rises``: its middle lies above its ends; ``sky``: there is sky outside it.
+    Its middle lies above its ends. ``sky``: there is sky outside it.
     """
 
     points: np.ndarray
     turn: float
     step: float
-    rises: bool
     sky: bool
 
     @property
@@ -117,6 +120,8 @@ def _arc(chain: np.ndarray, working: Working, ground: Ground, size: float) -> Ar
     if float(np.hypot(*np.diff(points, axis=0).T).sum()) < LONG_ENOUGH * size:
         return None
     vector = chain[:, 1] - chain[:, 0]
+    if np.hypot(*vector.T).max() > MOSTLY * np.hypot(*vector.T).sum():
+        return None
     angle = np.unwrap(np.arctan2(vector[:, 1], vector[:, 0]))
     turn = abs(float(np.degrees(angle[-1] - angle[0])))
     middles = np.vstack([points, chain.mean(1)]).astype(np.float32)
@@ -131,6 +136,9 @@ def _arc(chain: np.ndarray, working: Working, ground: Ground, size: float) -> Ar
         if not _sound(ellipse) or _residual(ellipse, points) > max(ELLIPTIC * size, 1.5):
             return None
         curve = _carried_on(ellipse, points, working)
+    near = np.hypot(*(_peaks(curve, working)[:, None] - curve[None]).transpose(2, 0, 1)).min(1) if len(curve) else np.zeros(0)
+    if (near < ON).sum() < BACKED * len(curve):
+        return None
     tangent = np.gradient(curve, axis=0)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
     step = np.abs(np.einsum("nc,nc->n", sample(working.gradient, curve[None])[0], normal))
@@ -140,12 +148,20 @@ def _arc(chain: np.ndarray, working: Working, ground: Ground, size: float) -> Ar
     sky_out, sky_in = (float(ground.at(ground.sky, (curve + s * 10.0 * outward)[None]).mean()) for s in (1.0, -1.0))
     if np.median(step) < CLEAR or (tangled > 0.5 and sky_out < 0.5) or sky_in > 0.4:
         return None
+    if sky_out > 0.5:
+        # A dome ends where its outline turns inwards again.
+        low, high = sorted((int(curve[:, 0].argmin()), int(curve[:, 0].argmax())))
+        top = int(curve[:, 1].argmin())
+        if low < top < high:
+            curve = _even(curve[low : high + 1])
     rises = curve[POINTS // 2, 1] < 0.5 * (curve[0, 1] + curve[-1, 1])
+    if not rises:
+        return None  # hanging curves are wires, wheels and foliage
     axis = 0 if abs(curve[-1, 0] - curve[0, 0]) >= abs(curve[-1, 1] - curve[0, 1]) else 1
     curve = curve if curve[0, axis] <= curve[-1, axis] else curve[::-1]
     tangent = np.unwrap(np.arctan2(*np.diff(curve, axis=0).T[::-1]))
     turn = abs(float(np.degrees(tangent[-1] - tangent[0])))
-    return Arc(curve, turn, float(np.median(step)), bool(rises), sky_out > 0.5)
+    return Arc(curve, turn, float(np.median(step)), sky_out > 0.5)
 
 
 def _parameters(ellipse, points: np.ndarray) -> np.ndarray:
@@ -181,7 +197,11 @@ def _carried_on(ellipse, points: np.ndarray, working: Working) -> np.ndarray:
     steps = np.arange(1, max(int(room / STEP), 1)) * STEP
     ahead, behind = (_reach(_slope(ellipse, start + s * way * steps, working) > least) for start, s in ((last, 1), (first, -1)))
     at = np.linspace(first - way * behind * STEP, last + way * ahead * STEP, 4 * POINTS)
-    curve = _at(ellipse, at)
+    return _even(_at(ellipse, at))
+
+
+def _even(curve: np.ndarray) -> np.ndarray:
+    """`POINTS` points at equal steps along a curve (n, 2)."""
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(curve, axis=0).T))])
     even = np.linspace(0.0, arc[-1], POINTS)
     return np.column_stack([np.interp(even, arc, curve[:, k]) for k in range(2)])

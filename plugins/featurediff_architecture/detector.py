@@ -45,12 +45,11 @@ class ArchitectureDetector(Detector):
         from featurediff_architecture.curves import along_arcs, find_arcs
         from featurediff_architecture.directions import find_directions
         from featurediff_architecture.facades import find_facades, in_picture, off_openings, on_openings
-        from featurediff_architecture.features import arc_features, in_order, junctions, line_features, meetings
-        from featurediff_architecture.fronts import find_fronts
-        from featurediff_architecture.joints import find_joints
+        from featurediff_architecture.features import arc_features, junctions, line_features, meetings
+        from featurediff_architecture.fronts import find_fronts, span_of
         from featurediff_architecture.naming import name_arcs, name_lines
         from featurediff_architecture.rhythm import rhythm_of
-        from featurediff_architecture.roles import roles
+        from featurediff_architecture.roles import tell_lines
         from featurediff_architecture.segments import find_lines, raw_segments
         from featurediff_architecture.subject import assemble, building_size, lean_advice
         from featurediff_architecture.working import working_copy
@@ -62,7 +61,7 @@ class ArchitectureDetector(Detector):
         directions = find_directions(lines, working.size)
         ground = find_ground(working, lines)
         found = candidates(lines, *classify(lines, directions), ground, working)
-        found = found.take(on_building(found, working.size))
+        found = found.take(on_building(found, directions, working.size))
         if len(found) < FEWEST:
             raise _no_building(picture)
         fronts = find_fronts(found, directions)
@@ -71,15 +70,15 @@ class ArchitectureDetector(Detector):
         size, _ = building_size(box)
         arcs = off_openings(find_arcs(raw, working, ground, box, size), facades, size)
         own = on_openings(found, facades, size) | along_arcs(found.lines.ends, arcs)
-        chosen = choose(found.take(~own), size)
+        chosen = choose(found.take(~own), size, span_of(found, fronts)[~own])
         if len(chosen) < FEWEST:
             raise _no_building(picture)
-        ends, joints = in_order(*find_joints(chosen.lines, size))
-        named = name_lines(roles(chosen, ends, joints, fronts, found, size), ends, fronts, box)
-        features = line_features(named, ends, joints, working) + arc_features(name_arcs(arcs, box), working)
-        meet = meetings(chosen, named, directions, working)
+        told = tell_lines(chosen, fronts, found, size, working.size)
+        named = name_lines(told.roles, told.ends, fronts, box)
+        features = line_features(named, told.ends, told.joints, working) + arc_features(name_arcs(arcs, box), working)
+        meet = meetings(told.lines, named, directions, working)
         rhythm = rhythm_of(in_picture(facades, working))
-        return assemble(features, junctions(named, joints), meet, fronts, rhythm, box, working, lean_advice(directions, box))
+        return assemble(features, junctions(named, told.joints), meet, fronts, rhythm, box, working, lean_advice(directions, box))
 
 
 def _no_building(picture: Picture) -> SubjectError:

@@ -20,6 +20,8 @@ from featurediff_architecture.working import Working
 
 # A line is an opening's own when so much of it runs along one, within this share of the building's size (frames).
 OWN, BESIDE = 0.55, 0.014
+# An opening with its frame is at most so much larger than itself.
+FRAME = 1.35
 
 
 def find_facades(working: Working, lines: Lines, directions: Directions, fronts: tuple[Front, ...]) -> tuple[Facade, ...]:
@@ -68,7 +70,20 @@ def on_openings(found: Candidates, facades: tuple[Facade, ...], size: float) -> 
         covered |= here
         longest = np.where(here.any(1), np.maximum(longest, length[k]), longest)
     whole = (found.lines.shown > 0.8) & (found.lines.length > 2.2 * longest)
-    return (covered.mean(1) > OWN * found.lines.shown) & ~whole
+    own = (covered.mean(1) > OWN * found.lines.shown) & ~(whole & (covered.mean(1) < 0.8))
+    return own | _within(on, found, facades)
+
+
+def _within(on: np.ndarray, found: Candidates, facades: tuple[Facade, ...]) -> np.ndarray:
+    """(n,) True for lines, sampled at ``on`` (n, k, 2), that lie in an opening or its frame and are not much longer than it."""
+    inside = np.zeros(len(found), bool)
+    for outline in (o.corners for facade in facades for o in facade.openings):
+        grown = (outline.mean(0) + FRAME * (outline - outline.mean(0))).astype(np.float32).reshape(-1, 1, 2)
+        low, high = grown.min((0, 1)), grown.max((0, 1))
+        near = np.flatnonzero(((on > low) & (on < high)).all(2).mean(1) > 0.8)
+        for k in near:
+            inside[k] |= np.mean([cv2.pointPolygonTest(grown, tuple(map(float, p)), False) >= 0 for p in on[k]]) > 0.8
+    return inside
 
 
 def off_openings(arcs: tuple[Arc, ...], facades: tuple[Facade, ...], size: float) -> tuple[Arc, ...]:

@@ -67,22 +67,10 @@ def arc_features(named: list[tuple[str, str, Arc]], working: Working) -> tuple[F
             stage=kind.stage,
             sigma_px=SIGMA / working.scale,
             slides=True,
-            anchors={"top": int(arc.points[:, 1].argmin())} if arc.rises else {},
+            anchors={"top": int(arc.points[:, 1].argmin())},
         )
         for name, part, arc in named
     )
-
-
-def in_order(ends: np.ndarray, joints: tuple[Joint, ...]) -> tuple[np.ndarray, tuple[Joint, ...]]:
-    """Each line from its upper or left end on, and the corners with the ends' new numbers."""
-    ends = ends.copy()
-    turned = np.zeros(len(ends), bool)
-    for k, (first, last) in enumerate(ends):
-        axis = 0 if abs(last[0] - first[0]) > abs(last[1] - first[1]) else 1
-        turned[k] = first[axis] > last[axis]
-    ends[turned] = ends[turned][:, ::-1]
-    joints = tuple(Joint(j.at, tuple((line, 1 - end if turned[line] else end) for line, end in j.ends)) for j in joints)
-    return ends, joints
 
 
 def junctions(named: list[Named], joints: tuple[Joint, ...]) -> tuple[Junction, ...]:

@@ -52,6 +52,15 @@ def find_fronts(found: Candidates, directions: Directions) -> tuple[Front, ...]:
     return tuple(_front(found, directions, edges, run, labels) for run in _joined(runs))
 
 
+def span_of(found: Candidates, fronts: tuple[Front, ...]) -> np.ndarray:
+    """(n,) width of the front over whose middle, or nearest to it, each candidate lies."""
+    if not fronts:
+        return np.full(len(found), np.inf)
+    x = found.lines.middle[:, :1]
+    away = np.maximum(np.array([f.left for f in fronts]) - x, x - np.array([f.right for f in fronts]))
+    return np.array([f.width for f in fronts])[away.argmin(1)]
+
+
 def _sides(found: Candidates) -> list[str]:
     return ["right" if kind == RIGHT else "left" for kind in found.kind]
 

@@ -12,6 +12,8 @@ from featurediff_architecture.segments import Lines
 NEAR = 0.015
 # Lines that cross at less than this angle (degrees) tell no corner.
 CROSS = 12.0
+# A line passes a corner that it ends at within this share of the size.
+OFF = 0.004
 
 
 @dataclass(frozen=True)
@@ -28,12 +30,13 @@ def find_joints(lines: Lines, size: float) -> tuple[np.ndarray, tuple[Joint, ...
     links = _links(lines, NEAR * size)
     joints = []
     for cluster in _clusters(links):
-        at = _crossing(lines, [line for line, _ in cluster])
+        cluster, at = _agreeing(lines, cluster, OFF * size)
         if at is None or max(np.hypot(*(lines.ends[line, end] - at)) for line, end in cluster) > 2.5 * NEAR * size:
             continue
         joints.append(Joint(at, tuple(cluster)))
         for line, end in cluster:
-            ends[line, end] = at
+            # The end slides along its own line: the line itself is known better than the corner.
+            ends[line, end] += ((at - ends[line, end]) @ lines.direction[line]) * lines.direction[line]
     at_corner = {end for joint in joints for end in joint.ends}
     _run_up(lines, ends, at_corner, NEAR * size)
     return ends, tuple(joints)
@@ -65,6 +68,20 @@ def _clusters(links) -> list[list[tuple[int, int]]]:
     return [sorted(group) for group in groups if len({line for line, _ in group}) == len(group) > 1]
 
 
+def _agreeing(lines: Lines, cluster: list[tuple[int, int]], off: float):
+    """The ends of a cluster whose lines pass within ``off`` of one point, and the point (None when fewer than two do)."""
+    while len(cluster) > 1:
+        members = [line for line, _ in cluster]
+        at = _crossing(lines, members)
+        if at is None:
+            return cluster, None
+        away = np.abs(((at - lines.middle[members]) * lines.normal[members]).sum(1))
+        if away.max() <= off:
+            return cluster, at
+        cluster = [end for k, end in enumerate(cluster) if k != int(away.argmax())]
+    return cluster, None
+
+
 def _angle(lines: Lines, i: int, j: int) -> float:
     return abs((float(lines.angle[i] - lines.angle[j]) + 90.0) % 180.0 - 90.0)
 
@@ -93,5 +110,17 @@ def _run_up(lines: Lines, ends: np.ndarray, fixed: set[tuple[int, int]], near: f
                     continue
                 along = (at - lines.ends[j, 0]) @ lines.direction[j]
                 if -near < along < lines.length[j] + near:
-                    ends[i, end] = at
+                    ends[i, end] = at  # on the line itself, which it only lengthens
                     break
+
+
+def in_order(ends: np.ndarray, joints: tuple[Joint, ...]) -> tuple[np.ndarray, tuple[Joint, ...]]:
+    """Each line from its upper or left end on, and the corners with the ends' new numbers."""
+    ends = ends.copy()
+    turned = np.zeros(len(ends), bool)
+    for k, (first, last) in enumerate(ends):
+        axis = 0 if abs(last[0] - first[0]) > abs(last[1] - first[1]) else 1
+        turned[k] = first[axis] > last[axis]
+    ends[turned] = ends[turned][:, ::-1]
+    joints = tuple(Joint(j.at, tuple((line, 1 - end if turned[line] else end) for line, end in j.ends)) for j in joints)
+    return ends, joints

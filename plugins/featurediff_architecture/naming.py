@@ -53,7 +53,7 @@ def name_arcs(arcs: tuple[Arc, ...], box: tuple[np.ndarray, np.ndarray]) -> list
         share = float((arc.points[:, 0].mean() - low[0]) / max(high[0] - low[0], 1e-6))
         upper = arc.points[:, 1].mean() < low[1] + 0.5 * (high[1] - low[1])
         label = "curved edge"
-        if arc.rises and arc.rise > ARCHED:
+        if arc.rise > ARCHED:
             label = "round top" if arc.sky else "arch"
         calls.append((label, place_words(share), ROOF if upper and arc.sky else WALLS))
     named = []
@@ -90,7 +90,7 @@ def _label(role: Role) -> str:
 
 def _where(role: Role, share: float, wide: float, words: list[str]) -> str:
     """Words for the place: the front's, or the third of the building; none where there is no need."""
-    if role.what in (*UPRIGHT, "roof slope", "chimney"):
+    if role.what in (*UPRIGHT, "roof slope", "chimney", "chimney top", "roof upright"):
         return ""
     if len(words) > 1 and role.front >= 0:
         return words[role.front]
@@ -108,7 +108,7 @@ def _told_apart(calls: list[tuple[str, str]], share: np.ndarray) -> list[tuple[s
 
 
 def _axis(roles: list[Role]) -> str:
-    return "x" if roles[0].what in (*UPRIGHT, "roof slope", "slope", "chimney") else "y"
+    return "x" if roles[0].what in (*UPRIGHT, "roof slope", "slope", "chimney", "chimney top", "roof upright") else "y"
 
 
 def _part(role: Role, name: str, fronts: int) -> str:

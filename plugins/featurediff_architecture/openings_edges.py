@@ -216,6 +216,28 @@ def stands_out(edges: Edges, boxes: np.ndarray, near: float = 2.0, far: float = 
     return np.min([np.linalg.norm(inner - colour[:, None], axis=2).mean(1) for colour in around], axis=0)
 
 
+def lopsided(edges: Edges, boxes: np.ndarray, count: int = 12) -> np.ndarray:
+    """(n,) how unlike the left and right halves of what lies around the middles of boxes (n, 4) are, one width each way: 0 for a
+    mirror image, about 1 for anything. A window with one of its two shutters is lopsided, the window alone is not."""
+    if len(boxes) == 0:
+        return np.zeros(0)
+    left, top, right, bottom = boxes.T
+    wide, middle = right - left, (left + right) / 2
+    edge = np.linspace(0, 1, count + 1)
+
+    def strips(way: float) -> np.ndarray:
+        found = []
+        for near, far in zip(edge[:-1], edge[1:], strict=True):
+            a, b = middle + way * near * wide, middle + way * far * wide
+            found.append(_colours(edges, np.minimum(a, b), top, np.maximum(a, b), bottom))
+        return np.stack(found, 1)
+
+    one, other = strips(-1.0), strips(1.0)
+    mean = (one.mean(1) + other.mean(1))[:, None] / 2
+    spread = np.linalg.norm(one - mean, axis=2).sum(1) + np.linalg.norm(other - mean, axis=2).sum(1)
+    return 2 * np.linalg.norm(one - other, axis=2).sum(1) / np.maximum(spread, 1e-6) / 2
+
+
 def _colours(edges: Edges, left: np.ndarray, top: np.ndarray, right: np.ndarray, bottom: np.ndarray) -> np.ndarray:
     """Mean colours (n, 3) of areas, cut at the picture's border."""
     width, height = edges.size

@@ -10,7 +10,11 @@ import numpy as np
 from featurediff_architecture.openings_edges import Edges, column_profile, row_profile
 
 # A strip that is so like itself, moved by a period, repeats.
-REPEATS = 0.5
+REPEATS = 0.3
+# A facade holds no more than about so many openings side by side: 1 / SHORTEST.
+SHORTEST = 0.06
+# An opening's width by its storey's period.
+NARROWEST, BROADEST = 0.18, 0.92
 
 
 def likeness_by_lag(strip: np.ndarray) -> np.ndarray:
@@ -26,40 +30,51 @@ def likeness_by_lag(strip: np.ndarray) -> np.ndarray:
 
 
 class Periods:
-    """Whether a box would hold more than one period of its storey; strips once looked at are remembered."""
+    """The distance at which each storey repeats; strips once looked at are remembered."""
 
     def __init__(self, edges: Edges, inside: np.ndarray):
         size = (max(edges.size[0] // 2, 1), max(edges.size[1] // 2, 1))
         self._half = cv2.resize(edges.lab, size, interpolation=cv2.INTER_AREA)
         self._inside = cv2.resize(inside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-        self._known: dict[tuple[int, int], np.ndarray] = {}
+        self._known: dict[tuple[int, int], float] = {}
+        # Columns mostly stand above one another: the facade as a whole speaks for storeys that do not tell.
+        self._whole = first_peak(self._likeness(0, size[1]))
 
-    def holds_several(self, box: np.ndarray) -> bool:
-        """True when the storey at the height of ``box`` repeats within its width."""
-        left, top, right, bottom = box / 2
-        likeness = self._at(round(top / 6), round(bottom / 6))
-        wide = right - left
-        low, high = int(0.4 * wide), int(1.06 * wide)
-        if low < 3 or high + 1 >= 0.7 * len(likeness) or high - low < 2:
-            return False
-        part = likeness[low - 1 : high + 1]
-        peak = (part[1:-1] > part[:-2]) & (part[1:-1] >= part[2:]) & (part[1:-1] > REPEATS)
-        return bool(peak.any())
+    def at(self, top: float, bottom: float) -> float:
+        """The period in px of the storey between ``top`` and ``bottom``, or 0 when it does not repeat clearly."""
+        key = (round(top / 12), round(bottom / 12))
+        if key not in self._known:
+            own = self._likeness(6 * key[0], max(6 * key[1], 6 * key[0] + 3))
+            self._known[key] = 2.0 * (first_peak(own) or self._whole)
+        return self._known[key]
 
-    def _at(self, top: int, bottom: int) -> np.ndarray:
-        if (top, bottom) not in self._known:
-            rows = slice(max(6 * top, 0), max(6 * bottom, 6 * top + 3))
-            strip = self._half[rows]
-            seen = self._inside[rows].mean(0) > 0.8 if len(strip) else np.zeros(0, bool)
-            if seen.sum() < 20:
-                self._known[top, bottom] = np.zeros(0)
-            else:
-                first, last = np.flatnonzero(seen)[[0, -1]]
-                few = cv2.resize(
-                    strip[:, first : last + 1], (last + 1 - first, min(len(strip), 12)), interpolation=cv2.INTER_AREA
-                )
-                self._known[top, bottom] = likeness_by_lag(few)
-        return self._known[top, bottom]
+    def fits(self, box: np.ndarray) -> bool:
+        """False when ``box`` is too wide, or far too narrow, for the period of its storey."""
+        period = self.at(box[1], box[3])
+        return period == 0 or NARROWEST * period <= box[2] - box[0] <= BROADEST * period
+
+    def _likeness(self, top: int, bottom: int) -> np.ndarray:
+        rows = slice(max(top, 0), bottom)
+        strip = self._half[rows]
+        seen = self._inside[rows].mean(0) > 0.8 if len(strip) else np.zeros(0, bool)
+        if seen.sum() < 20:
+            return np.zeros(0)
+        first, last = np.flatnonzero(seen)[[0, -1]]
+        few = cv2.resize(strip[:, first : last + 1], (last + 1 - first, min(len(strip), 12)), interpolation=cv2.INTER_AREA)
+        return likeness_by_lag(few)
+
+
+def first_peak(likeness: np.ndarray) -> int:
+    """The first lag at which a strip is about as like itself as at any, 0 for none: its period, not a multiple of it."""
+    if len(likeness) < 12:
+        return 0
+    part = likeness[: int(0.7 * len(likeness))]
+    lag = np.arange(1, len(part) - 1)
+    peaks = lag[(part[1:-1] > part[:-2]) & (part[1:-1] >= part[2:]) & (lag > SHORTEST * len(likeness))]
+    high = peaks[part[peaks] > REPEATS]
+    if len(high) == 0:
+        return 0
+    return int(high[part[high] >= 0.6 * part[high].max()][0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,11 +149,13 @@ def aligned(edges: Edges, row: Row, reach: float = 2.5) -> Row:
     return replace(row, lefts=np.array(lefts))
 
 
-def missing_places(lefts: np.ndarray, low: float, high: float, columns: np.ndarray) -> np.ndarray:
+def missing_places(lefts: np.ndarray, low: float, high: float, columns: np.ndarray, period: float = 0.0) -> np.ndarray:
     """Left sides (k,) at which a row may have further boxes: between and beyond ``lefts`` (n,) at its steps, and at ``columns``
-    (m,), the left sides of other storeys; within ``low``..``high``."""
+    (m,), the left sides of other storeys; within ``low``..``high``. ``period``: the storey's, or 0 when it has none."""
     tried = list(columns)
-    if len(lefts) >= 3:
+    if period > 0:
+        tried += [place for left in lefts for place in (left - period, left + period)]
+    elif len(lefts) >= 3:
         gaps = np.diff(np.sort(lefts))
         step = float(np.median(gaps[gaps < 1.5 * np.min(gaps)]))
         for left in lefts:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from featurediff_architecture.choose import Candidates
-from featurediff_architecture.classify import SLOPE, VERTICAL
+from featurediff_architecture.classify import LEVEL, SLOPE, VERTICAL
 from featurediff_architecture.fronts import Front
-from featurediff_architecture.joints import Joint
+from featurediff_architecture.joints import Joint, find_joints, in_order
 
 # Sky on one side along this share of the length makes an outline.
 AGAINST_SKY = 0.5
@@ -19,7 +19,9 @@ TALL = 0.5
 # A ridge lies over the eaves by this share of the wall's height at least.
 RIDGE_OVER = 0.09
 # A chimney is not taller than this share of the building's size.
-STACK = 0.3
+STACK = 0.2
+# So near (share of the width) to the picture's edge no corner can be told to be the outer one.
+CUT = 0.02
 UPRIGHT = ("outer corner", "middle corner", "inner corner", "vertical")
 
 
@@ -33,6 +35,32 @@ class Role:
     side: str = ""
 
 
+@dataclass(frozen=True)
+class Told:
+    """Chosen lines with their ``ends`` (n, 2, 2) laid on the corners, upper or left end first, the corners, and their roles."""
+
+    lines: Candidates
+    ends: np.ndarray
+    joints: tuple[Joint, ...]
+    roles: list[Role]
+
+
+def tell_lines(
+    chosen: Candidates, fronts: tuple[Front, ...], everything: Candidates, size: float, frame: tuple[int, int]
+) -> Told:
+    """The chosen lines with corners and roles, without those that turn out to be strays.
+
+    ``everything``: all candidates; ``frame``: width and height of the picture.
+    """
+    while True:
+        ends, joints = in_order(*find_joints(chosen.lines, size))
+        found = roles(chosen, ends, joints, fronts, everything, size, frame)
+        kept = np.array([role.what != "stray" for role in found])
+        if kept.all():
+            return Told(chosen, ends, joints, found)
+        chosen = chosen.take(kept)
+
+
 def roles(
     chosen: Candidates,
     ends: np.ndarray,
@@ -40,13 +68,19 @@ def roles(
     fronts: tuple[Front, ...],
     everything: Candidates,
     size: float,
+    frame: tuple[int, int],
 ) -> list[Role]:
-    """The role of each chosen line; ``ends`` (n, 2, 2) as laid on the corners; ``everything``: all candidates."""
+    """The role of each chosen line; ``ends`` (n, 2, 2) as laid on the corners; ``everything``: all candidates;
+    ``frame``: width and height of the picture."""
     found: list[Role] = [Role("line") for _ in range(len(chosen))]
     chimneys = _chimneys(chosen, ends, size)
-    for k, side in chimneys.items():
-        found[k] = Role("chimney", front_of(fronts, float(ends[k, :, 0].mean())), side)
+    for k, role in chimneys.items():
+        found[k] = replace(role, front=front_of(fronts, float(ends[k, :, 0].mean())))
     _verticals(found, chosen, ends, fronts, everything, size)
+    for k, role in enumerate(found):
+        x = ends[k, :, 0].mean()
+        if role.what == "outer corner" and min(x, frame[0] - x) < CUT * frame[0]:
+            found[k] = Role("vertical", role.front)  # the picture ends here, the building may not
     _slopes(found, chosen, ends, joints, fronts)
     _levels(found, chosen, ends, fronts, size)
     return found
@@ -99,23 +133,50 @@ def _verticals(found, chosen, ends, fronts, everything, size) -> None:
             found[best] = Role("inner corner" if hollow else "middle corner", found[best].front)
 
 
-def _chimneys(chosen, ends, size) -> dict[int, str]:
-    """Short uprights against the sky that stand on a roof line: line -> the side of the chimney or dormer that it is."""
-    upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL]
-    across = [k for k in range(len(chosen)) if chosen.kind[k] != VERTICAL]
+def _chimneys(chosen, ends, size) -> dict[int, Role]:
+    """Short uprights against the sky that stand on a roof line, and the short line over them: chimneys (or dormers' cheeks)."""
+    upright = [k for k in range(len(chosen)) if chosen.kind[k] == VERTICAL and _stands_on_roof(chosen, ends, k, size)]
+    side = {k: _sky_beside(chosen, k) for k in upright}
+    x, top = ends[..., 0].mean(1), ends[..., 1].min(1)
     found = {}
     for k in upright:
-        side = _sky_beside(chosen, k)
-        top, foot = ends[k][np.argsort(ends[k, :, 1])]
-        if not side or foot[1] - top[1] > STACK * size:
+        mates = [m for m in upright if side[m] != side[k] and abs(x[m] - x[k]) < STACK * size]
+        found[k] = Role("chimney", -1, side[k]) if mates else Role("roof upright")
+    skyline = [m for m in range(len(chosen)) if chosen.kind[m] != VERTICAL and _sky_above(chosen, m)]
+    for m in skyline:
+        if chosen.kind[m] == SLOPE or np.ptp(ends[m, :, 0]) > STACK * size:
             continue
-        for m in across:
-            a, b = ends[m][np.argsort(ends[m, :, 0])]
-            if a[0] - 0.02 * size < foot[0] < b[0] + 0.02 * size and b[0] > a[0]:
-                y = a[1] + (b[1] - a[1]) * (foot[0] - a[0]) / (b[0] - a[0])
-                if abs(y - foot[1]) < 0.04 * size and _sky_above(chosen, m):
-                    found[k] = side
+        if any(_stands_over(ends, m, n, size) for n in skyline if n != m):
+            found[m] = Role("chimney top")
+        for k in upright:
+            if np.hypot(*(ends[m] - [x[k], top[k]]).T).min() < 0.04 * size and ends[m, :, 1].mean() < top[k] + 0.02 * size:
+                found[m] = Role("chimney top")
+                found[k] = Role("chimney", -1, side[k])
     return found
+
+
+def _stands_over(ends, m, n, size) -> bool:
+    """Does the short line ``m`` lie over the long line ``n``, near it and within its stretch?"""
+    a, b = ends[n][np.argsort(ends[n, :, 0])]
+    x, y = ends[m].mean(0)
+    if b[0] - a[0] < 2 * STACK * size or not a[0] < x < b[0]:
+        return False
+    return bool(0.01 * size < a[1] + (b[1] - a[1]) * (x - a[0]) / (b[0] - a[0]) - y < STACK * size)
+
+
+def _stands_on_roof(chosen, ends, k, size) -> bool:
+    top, foot = ends[k][np.argsort(ends[k, :, 1])]
+    if not _sky_beside(chosen, k) or foot[1] - top[1] > STACK * size:
+        return False
+    for m in range(len(chosen)):
+        a, b = ends[m][np.argsort(ends[m, :, 0])]
+        if chosen.kind[m] == VERTICAL or not _sky_above(chosen, m) or b[0] - a[0] < 0.1 * size:
+            continue
+        if a[0] - 0.02 * size < foot[0] < b[0] + 0.02 * size:
+            y = a[1] + (b[1] - a[1]) * (foot[0] - a[0]) / (b[0] - a[0])
+            if abs(y - foot[1]) < 0.04 * size:
+                return True
+    return False
 
 
 def _outer(chosen, ends, k, side, everything, size) -> bool:
@@ -183,6 +244,8 @@ def _one_front(found, chosen, ends, own, place, number) -> None:
         found[k] = Role("storey line", number)
     for order, k in enumerate(low):
         found[k] = Role("base line" if order == 0 and place[k] < 1.12 else "ground line", number)
+        if place[k] > 1.3 and chosen.kind[k] == LEVEL:
+            found[k] = Role("stray", number)  # level on the picture, far before the wall: a car, a bench
     for k in own:
         if place[k] < 0.08 and k not in roofs:
             found[k] = Role("eaves", number)

@@ -34,6 +34,8 @@ ROLES: dict[str, Kind] = {
     "roof slope": Kind("roof slope", ROOF, "B", 0.7, "tilt"),
     "slope": Kind("slope", WALLS, "B", 0.5, "tilt"),
     "chimney": Kind("side of the chimney", f"{ROOF}/chimney", "C", 0.4, "placement"),
+    "chimney top": Kind("top of the chimney", f"{ROOF}/chimney", "C", 0.4, "placement"),
+    "roof upright": Kind("upright above the roof", ROOF, "C", 0.4, "placement"),
     "storey line": Kind("storey line", WALLS, "B", 0.6, "placement"),
     "base line": Kind("base line", GROUND, "C", 0.6, "placement"),
     "ground line": Kind("line along the ground", GROUND, "C", 0.4, "placement"),

@@ -18,6 +18,7 @@ from featurediff_architecture.openings_edges import (
     Edges,
     cover,
     edges_of,
+    lopsided,
     lower_cover,
     refine,
     restless,
@@ -106,12 +107,14 @@ def _flat_segments(segments: np.ndarray, flat: Rectified) -> np.ndarray:
 @dataclass(frozen=True, eq=False)
 class Found:
     """A confirmed rectangle: ``box`` (left, top, right, bottom), its top the crown where it has a ``head``; ``score`` 0..1.
-    ``unlike``: see `openings_edges.wall_around`."""
+    ``unlike``: `openings_edges.wall_around` and `openings_edges.lopsided` together. ``strength``: colour change across its
+    sides, CIELAB per px."""
 
     box: np.ndarray
     score: float
     head: Head | None = None
     unlike: float = 0.0
+    strength: float = 1.0
 
 
 def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Found]:
@@ -119,12 +122,13 @@ def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Foun
     periods = Periods(edges, flat.inside)
     found = confirm(edges, flat, from_regions(edges.lab, flat.inside), periods)
     found += confirm(edges, flat, from_lines(segments, edges.size), periods, UPRIGHT)
-    found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)), periods)
+    for _ in range(2):
+        found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)), periods, UPRIGHT / 2)
     found = _spread(edges, flat, choose(found), periods)
-    return _trusted(in_rows(edges, flat, found))
+    return _trusted(in_rows(edges, flat, found, periods))
 
 
-def in_rows(edges: Edges, flat: Rectified, found: list[Found]) -> list[Found]:
+def in_rows(edges: Edges, flat: Rectified, found: list[Found], periods: Periods) -> list[Found]:
     """Those found, each row of one size settled together, with what is missing in it where most of its sides show."""
     if not found:
         return found
@@ -132,11 +136,11 @@ def in_rows(edges: Edges, flat: Rectified, found: list[Found]) -> list[Found]:
     settled_ones: list[Found] = []
     for family in families(boxes):
         own = [found[k] for k in family]
-        settled_ones += _row_of(edges, flat, own, boxes) if len(own) > 1 else own
+        settled_ones += _row_of(edges, flat, own, boxes, periods) if len(own) > 1 else own
     return choose(settled_ones)
 
 
-def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray) -> list[Found]:
+def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray, periods: Periods) -> list[Found]:
     """The boxes ``own`` of one family, settled, and further ones of their size where ``others`` (n, 4) or equal steps hint at one."""
     arched = [f for f in own if f.head is not None]
     heads = 2 * len(arched) > len(own)
@@ -147,7 +151,7 @@ def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray)
     beside = others[(middle > row.top) & (middle < row.bottom)]
     same = np.abs(np.log((others[:, 2] - others[:, 0]) / row.wide)) < 0.25
     hints = np.concatenate([(beside[:, 0] + beside[:, 2] - row.wide) / 2, others[same, 0]])
-    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, hints)
+    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, hints, periods.at(row.top, row.bottom))
     if len(tried):
         for box in aligned(edges, Row(tried, row.wide, row.top, row.bottom), max(6.0, 0.12 * row.wide)).boxes():
             new = _as_in_row(edges, box, rise)
@@ -167,8 +171,12 @@ def _as_in_row(edges: Edges, box: np.ndarray, rise: float, score: float | None =
         shares[[0, 2]] = np.maximum(shares[[0, 2]], sides)
     if score is None and ((shares > LEAST_SIDE).sum() < 3 or shares.mean() < WEAK_COVER):
         return None
-    around = wall_around(edges, box, head.springing if head else None)
-    return Found(box, max(float(shares.mean()), score or 0.0), head, around)
+    strength = float(np.median(side_strengths(edges, box)))
+    return Found(box, max(float(shares.mean()), score or 0.0), head, _unlike_wall(edges, box, head), strength)
+
+
+def _unlike_wall(edges: Edges, box: np.ndarray, head: Head | None) -> float:
+    return wall_around(edges, box, head.springing if head else None) + float(lopsided(edges, box[None])[0])
 
 
 def _unlike(boxes: np.ndarray, apart: float) -> np.ndarray:
@@ -199,7 +207,7 @@ def _shaped(edges: Edges, boxes: np.ndarray) -> np.ndarray:
 
 def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods) -> Found | None:
     """A refined box with its score and head, or None when it is no opening."""
-    if periods.holds_several(box):
+    if not periods.fits(box):
         return None
     shares, head = cover(edges, box), None
     if shares[1] < FLAT_TOP and shares[3] > LEAST_SIDE and lower_cover(edges, box).min() > LEAST_SIDE:
@@ -210,7 +218,7 @@ def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods)
         return None
     if restless(edges, box) > CALM * np.median(side_strengths(edges, box)):
         return None
-    return Found(box, float(shares.mean()), head, wall_around(edges, box, head.springing if head else None))
+    return Found(box, float(shares.mean()), head, _unlike_wall(edges, box, head), float(np.median(side_strengths(edges, box))))
 
 
 def _within(flat: Rectified, box: np.ndarray) -> bool:
@@ -221,14 +229,13 @@ def _within(flat: Rectified, box: np.ndarray) -> bool:
     return bool(flat.inside[y, x].all())
 
 
-def joined(boxes: np.ndarray, gap: float = 0.15, off: float = 4.0) -> np.ndarray:
+def joined(boxes: np.ndarray, gap: float = 0.2, off: float = 5.0) -> np.ndarray:
     """(k, 4) boxes around two of ``boxes`` that stand flush, one above or beside the other, with a bar between them."""
     found = []
     for along, across in ((1, 0), (0, 1)):
         size = boxes[:, along + 2] - boxes[:, along]
-        flush = (np.abs(boxes[:, None, across] - boxes[:, across]) < off) & (
-            np.abs(boxes[:, None, across + 2] - boxes[:, across + 2]) < off
-        )
+        low, high = boxes[:, across], boxes[:, across + 2]
+        flush = (np.abs(low[:, None] - low) < off) & (np.abs(high[:, None] - high) < off)
         between = boxes[None, :, along] - boxes[:, None, along + 2]
         near = (between > -off) & (between < np.maximum(gap * np.minimum(size[:, None], size), off))
         first, second = np.nonzero(flush & near)
@@ -251,13 +258,25 @@ def choose(found: list[Found], overlap: float = 0.2) -> list[Found]:
         return found
     boxes = np.array([f.box for f in found])
     area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    siblings = siblings_of(boxes)
-    worth = np.array([f.score**2 / (1 + f.unlike) for f in found]) * (1 + 0.25 * np.log2(np.minimum(siblings, 16))) * area**0.3
+    own = np.array([f.score**2 * f.strength**0.5 / (1 + f.unlike) for f in found])
+    worth = own * (1 + 0.25 * np.log2(np.minimum(siblings_of(boxes), 16))) * area**0.3
+    worth = np.where(_contained(boxes, area, own), 0.3 * worth, worth)
+    # What is alike stands or falls together.
+    friends = alike(boxes)
+    worth = friends @ worth / friends.sum(1)
     kept: list[int] = []
     for index in np.argsort(-worth):
-        if all(_overlap(boxes[index], boxes[k]) < overlap for k in kept):
+        if all(_overlap(boxes[index], boxes[k]) < overlap and not _flush(boxes[index], boxes[k]) for k in kept):
             kept.append(int(index))
     return [found[k] for k in kept]
+
+
+def _contained(boxes: np.ndarray, area: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """(n,) True for panes: boxes that lie within a larger one that is about as good by itself (``own``)."""
+    within = (boxes[:, None, :2] > boxes[None, :, :2] - 4).all(2) & (boxes[:, None, 2:] < boxes[None, :, 2:] + 4).all(2)
+    larger = area[None, :] > 1.5 * area[:, None]
+    good = own[None, :] > 0.75 * own[:, None]
+    return (within & larger & good).any(1)
 
 
 def siblings_of(boxes: np.ndarray) -> np.ndarray:
@@ -265,6 +284,13 @@ def siblings_of(boxes: np.ndarray) -> np.ndarray:
     centre = np.round((boxes[:, :2] + boxes[:, 2:]) / 2 / 8).astype(int)
     key = centre[:, 0] * 100_003 + centre[:, 1]
     return np.array([len(np.unique(key[row])) for row in alike(boxes)])
+
+
+def _flush(a: np.ndarray, b: np.ndarray, gap: float = 4.0) -> bool:
+    """True when one ends where the other begins, at one height: not two openings, but what is between them or one with its shutter."""
+    high = min(a[3], b[3]) - max(a[1], b[1])
+    beside = min(abs(a[0] - b[2]), abs(a[2] - b[0])) < gap
+    return bool(beside and high > 0.7 * min(a[3] - a[1], b[3] - b[1]))
 
 
 def _overlap(a: np.ndarray, b: np.ndarray) -> float:
