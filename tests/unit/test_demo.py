@@ -14,8 +14,9 @@ from featurediff.sheet.sizes import parse_sheet
 DEMOS = {demo.name: demo for demo in find_demos()}
 
 
-def test_there_is_one_for_faces():
-    assert get_demo("faces").subject == "faces"
+@pytest.mark.parametrize("subject", sorted({demo.subject for demo in find_demos()} | {"faces"}))
+def test_there_is_one_for_each_subject(subject):
+    assert get_demo(subject).subject == subject
 
 
 def test_by_its_own_name_and_misspelt():
@@ -32,8 +33,8 @@ def test_each_example_is_whole(name):
     assert demo.subject in {found.name for found in find_detectors()}
     assert demo.title and demo.story and len(demo.expected) == len(demo.moves) > 0
     for move in demo.moves:
-        assert 0 < move["at_mm"][0] < width and 0 < move["at_mm"][1] < height
-        assert np.hypot(*move["off_mm"]) > 1.0, "an error that can be seen"
+        assert 0 < move["at_mm"][0] < max(width, height) and 0 < move["at_mm"][1] < max(width, height)
+        assert np.hypot(*move.get("off_mm", (0, 0))) > 1.0 or abs(move.get("turn_deg", 0)) > 1.0, "an error that can be seen"
     for picture in (demo.reference, demo.drawing):
         with Image.open(picture) as image:
             assert min(image.size) >= 1000
@@ -43,6 +44,9 @@ def test_each_example_is_whole(name):
 @pytest.mark.parametrize("name", DEMOS)
 def test_the_words_say_what_the_numbers_say(name):
     for said, move in zip(DEMOS[name].expected, DEMOS[name].moves, strict=True):
+        if "turn_deg" in move:
+            assert abs(move["turn_deg"]) == pytest.approx(float(re.search(r"(\d+(?:\.\d+)?) degrees", said)[1]), abs=0.1)
+            continue
         number = float(re.search(r"(\d+(?:\.\d+)?) mm", said)[1])
         assert np.hypot(*move["off_mm"]) == pytest.approx(number, abs=0.06)
         if " low" in said:
