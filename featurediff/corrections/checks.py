@@ -45,9 +45,11 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
     if item.kind in ("eye level", "aim", "closing"):
         k = say_meetings.reach(item, compared)[0]
         return _levels(_line_ends(k, compared[k], speech), speech)
+    if item.kind in ("each width", "each height"):
+        return _sizes_of(item, compared, speech)
     if item.kind in ("run", "ramp", "spread"):
         return _row_gaps(item, compared, speech)
-    if item.kind in ("width", "height", "scale", "each", "openness", "each width", "each height"):
+    if item.kind in ("width", "height", "scale", "each", "openness"):
         return _own_size(item, compared, steady, speech)
     if not mine:
         mine = [Spot(k, compared[k].centre, f"the middle of {speech.called(compared[k].feature)}", 0.3) for k in movers]
@@ -113,9 +115,18 @@ def _slope(item: Item, mine: list[Spot], compared: tuple[Compared, ...], speech:
 
 def _line_ends(index: int, each: Compared, speech: Speech) -> list[Spot]:
     """Both ends of a line, named in full."""
+    first, last = (plain_end(each, end) for end in (0, len(each.reference) - 1))
     name = speech.called(each.feature)
-    ends = (0, len(each.reference) - 1)
-    return [Spot(index, each.reference[end], f"the {plain_end(each, end)} of {name}", 1.0) for end in ends]
+    ends = [Spot(index, each.reference[0], f"the {first} of {name}", 1.0), Spot(index, each.reference[-1], f"its {last}", 1.0)]
+    # The full name comes first in the sentence, which starts with the higher end, or the right one.
+    wide, tall = np.abs(each.reference[-1] - each.reference[0])
+    lower_first = each.reference[0, 1] > each.reference[-1, 1] if wide >= tall else each.reference[0, 0] < each.reference[-1, 0]
+    if lower_first:
+        ends = [
+            Spot(index, each.reference[0], f"its {first}", 1.0),
+            Spot(index, each.reference[-1], f"the {last} of {name}", 1.0),
+        ]
+    return ends
 
 
 def _row_gaps(item: Item, compared: tuple[Compared, ...], speech: Speech) -> str:
@@ -146,6 +157,15 @@ def _levels(ends: list[Spot], speech: Speech) -> str:
         return f"{_capital(ends[0].words)} and {ends[1].words} belong on one plumb line."
     right, left = (ends[0], ends[1]) if gap[0] < 0 else (ends[1], ends[0])
     return f"{_capital(right.words)} belongs {_mm(gap[0], speech)} further right than {left.words}."
+
+
+def _sizes_of(item: Item, compared: tuple[Compared, ...], speech: Speech) -> str:
+    """The right size of each of several like things."""
+    axis = item.hypothesis.axis
+    sizes = [float(np.ptp(np.concatenate([compared[k].reference for k in one]) @ axis)) for one in item.hypothesis.extra["items"]]
+    low, high = _mm(min(sizes), speech), _mm(max(sizes), speech)
+    way = "across" if item.kind == "each width" else "in height"
+    return f"Once right, each measures {low} {way}." if low == high else f"Once right, they measure {low} to {high} {way}."
 
 
 def _own_size(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> str:

@@ -6,6 +6,7 @@ the eaves that are wrong.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,21 +14,23 @@ import numpy as np
 from featurediff.deviations import Compared
 from featurediff.records import Junction
 
-# Lines that cross at less than 25 degrees fix no corner: the smallest singular value of two unit normals is sqrt(1 - cos 25).
-_CROSSING = 0.306
+# Lines that cross at less than 25 degrees fix no corner.
+_CROSSING = math.sin(math.radians(25.0))
 
 
 @dataclass(frozen=True)
 class Corner:
     """``at`` (k,): the rows of the points that meet there; ``along`` and ``across`` (k, 2): unit vectors of their lines.
 
-    ``solve`` (2, k) gives the corner's displacement from the displacements of the lines along their normals.
+    ``other`` (k,): the line there that each crosses most squarely, which it is drawn as far as; ``clear`` (k,): whether that is
+    clear enough to fix where it ends.
     """
 
     at: np.ndarray
     along: np.ndarray
     across: np.ndarray
-    solve: np.ndarray
+    other: np.ndarray
+    clear: np.ndarray
 
 
 def corners(compared: tuple[Compared, ...], junctions: tuple[Junction, ...]) -> list[Corner]:
@@ -46,10 +49,9 @@ def corners(compared: tuple[Compared, ...], junctions: tuple[Junction, ...]) -> 
             continue
         along = chord / length[:, None]
         across = np.column_stack([-along[:, 1], along[:, 0]])
-        if np.linalg.svd(across, compute_uv=False)[-1] < _CROSSING:
-            continue
+        square = np.abs(along @ across.T)
         at = np.array([starts[k] + (0 if end == 0 else 1) for k, end in ends])
-        found.append(Corner(at, along, across, np.linalg.pinv(across)))
+        found.append(Corner(at, along, across, square.argmax(1), square.max(1) >= _CROSSING))
     return found
 
 
@@ -63,6 +65,8 @@ def follow(column: np.ndarray, found: list[Corner]) -> np.ndarray:
         if not moved.any():
             continue
         across = (moved * corner.across).sum(1)
-        place = corner.solve @ across
-        column[corner.at] = across[:, None] * corner.across + (corner.along @ place)[:, None] * corner.along
+        for k in np.flatnonzero(corner.clear):
+            # Where the displaced lines cross: their normals and how far each is displaced along its own.
+            pair = [k, corner.other[k]]
+            column[corner.at[k]] = np.linalg.solve(corner.across[pair], across[pair])
     return column

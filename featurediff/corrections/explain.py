@@ -37,6 +37,9 @@ _JOINT = 5
 _FITS = 10
 # A block's error that is a little below the limits still explains a member that is a little above them; it is not told.
 _ENOUGH = 0.75
+# What several measures show together only (see `_Search._saved_together`).
+_TOGETHER = ("gap", "spacing", "turn", "run", "ramp", "spread", "eye level", "aim", "closing")
+_FALSE_TOGETHER = 100
 
 
 @dataclass(frozen=True)
@@ -172,6 +175,8 @@ class _Search:
         self.noise = np.minimum(self.limit, 3.0 * self.scale)
         self.told = np.array([each.kind != "whole" for each in candidates])
         self.own = np.array([each.own for each in candidates])
+        self.jointly = np.array([each.kind in _TOGETHER and not each.own for each in candidates])
+        self.together: set[int] = set()
         self.overall = np.array([each.kind in ("grows", "aspect") for each in candidates])
         self.cost = np.array([each.cost for each in candidates])
         self.targets = np.array([each.target for each in candidates])
@@ -234,8 +239,9 @@ class _Search:
     def run(self) -> None:
         """Search from several first statements; keep the explanation that costs least."""
         best, least = None, np.inf
+        alone = not (np.abs(self.left) > self.limit).any()
         for first in self._firsts():
-            self.chosen, self.banned = list(first), self.barred.copy()
+            self.chosen, self.banned, self.together = list(first), self.barred.copy(), set(first if alone else ())
             self.refit()
             self.grow()
             self.settle()
@@ -273,6 +279,8 @@ class _Search:
             best = self._best()
             if best < 0:
                 return
+            if not (np.abs(self.left) > self.limit).any():
+                self.together.add(best)
             self.chosen.append(best)
             self.refit()
 
@@ -281,6 +289,8 @@ class _Search:
         if len(self.chosen) > 2 * _JOINT:
             return
         for k in sorted(self.chosen, key=lambda k: self.reach[:, k].max() * abs(self._amount(k))):
+            if k in self.together:
+                continue
             before, kept = self.total(), list(self.chosen)
             self.chosen = [other for other in kept if other != k]
             self.refit()
@@ -359,7 +369,7 @@ class _Search:
         saved = np.full(len(self.candidates), -np.inf)
         beyond = np.abs(self.left) > self.limit
         if not beyond.any():
-            return saved
+            return self._saved_together()
         free = self._free()
         # A block may explain errors it does not touch, by letting the line-up go back to where it belongs.
         rows = np.where(self.own[None, :], beyond[:, None], True)
@@ -374,6 +384,26 @@ class _Search:
                 amounts, gains = attempt(index)
                 enough = reach[index] * np.abs(amounts) >= _ENOUGH
                 saved[index] = np.where(enough, gains - costs[index], -np.inf)
+        return saved
+
+    def _saved_together(self) -> np.ndarray:
+        """(H,) the same where no measure is beyond its limit by itself, but several together surely show one error.
+
+        Only for what hangs together by its nature: a gap, a pair, lines that aim at one point, a row. Surely: of all these one in
+        `_FALSE_TOGETHER` faultless drawings may show one by chance (Bonferroni), and the error is beyond the tolerance.
+        """
+        saved = np.full(len(self.candidates), -np.inf)
+        index = np.flatnonzero(self._free() & self.jointly)
+        if not len(index):
+            return saved
+        amounts, gains = self._try_blocks(index)
+        base = self.white[:, self.whole + self.chosen]
+        designs = np.concatenate([np.broadcast_to(base, (len(index), *base.shape)), self.white[:, index].T[:, :, None]], axis=2)
+        inverse = np.linalg.inv(designs.transpose(0, 2, 1) @ designs + 1e-6 * np.eye(designs.shape[2]))
+        sure = NormalDist().inv_cdf(1.0 - 0.5 / _FALSE_TOGETHER / len(index))
+        certain = np.abs(amounts) >= sure * np.sqrt(inverse[:, -1, -1])
+        enough = (np.abs(self.effects[:, index]) / self.pooled[:, None]).max(0) * np.abs(amounts) >= 1.0
+        saved[index] = np.where(certain & enough & (gains > 0), gains, -np.inf)
         return saved
 
     def _try_own(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -470,6 +500,8 @@ class _Search:
         for k in told:
             amount = self._amount(k)
             part = np.abs(self._part(k))
+            if self.own[k]:
+                part = np.where(self._its_own(self.candidates[k]), part, 0.0)
             counts = part > 0.5 * self.limit
             owners = sorted({self.rows[r].owner for r in np.flatnonzero(counts)})
             size = float((part / np.array([row.tolerance for row in self.rows])).max())
@@ -488,6 +520,15 @@ class _Search:
                 )
             )
         return Explanation(tuple(statements), self.rows, self.left, shift)
+
+    def _its_own(self, candidate: Hypothesis) -> np.ndarray:
+        """(R,) the measures by which a statement about one feature is judged.
+
+        A straight line that moves ends elsewhere, and so do its neighbours: but it is not their lengths that are wrong.
+        """
+        follows = candidate.feature.kind == "segment" and candidate.kind in ("move", "turn", "swing")
+        sizes = ("width", "height") if follows else ()
+        return np.array([row.owner in candidate.members and row.measure not in sizes for row in self.rows])
 
     def _errors(self) -> dict[int, float]:
         """Standard uncertainty of each chosen statement's amount, the line-up's included."""

@@ -1,4 +1,4 @@
-"""A block that is too wide or too tall, and pushes away what lies beyond it: "narrow the front; what lies beyond moves with it"."""
+"""A block that is too wide or too tall, and pushes away what lies beyond it: "narrow the front; what lies beyond follows"."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from featurediff.corrections.builder import Builder, Hypothesis, quarter
 from featurediff.records import Row, Subject
 
 # Where two sentences say the same, the plainer one is cheaper.
-_COST = {"move": 1.0, "run": 1.0, "inner run": 1.1, "ramp": 1.2, "spread": 1.1, "each width": 1.05, "each height": 1.05}
+_COST = {"move": 1.0, "run": 1.0, "inner run": 1.1, "ramp": 1.0, "spread": 1.1, "each width": 1.05, "each height": 1.05}
 # In longer rows, only runs of up to `_SHORT` things are tried, and those that reach an end of the row.
 _LONG, _SHORT = 8, 4
 

@@ -42,10 +42,18 @@ def moves(item: Item, compared: tuple[Compared, ...]) -> list[tuple[int, np.ndar
 def _say_eye_level(item: Item, compared, speech: Speech) -> str:
     h = item.hypothesis
     high = item.amount < 0
-    lines = join([the(label) for label, _ in h.extra["fans"]]) + _numbers(item, compared, speech)
+    lines = _together([label for label, _ in h.extra["fans"]]) + _numbers(item, compared, speech)
     if _height_near(h, compared, speech):
         return f"{'lower' if high else 'raise'} the eye level {speech.length(item.amount)}; {lines} meet there"
     return f"{'lower' if high else 'raise'} the eye level: {_at_most(item, compared, speech, 'down' if high else 'up', lines)}"
+
+
+def _together(labels: list[str]) -> str:
+    """ "the lines that recede to the left and right": labels that differ in their last word only are told as one."""
+    heads = {label.rpartition(" ")[0] for label in labels}
+    if len(labels) > 1 and len(heads) == 1 and "" not in heads:
+        return f"{the(heads.pop())} {join([label.rpartition(' ')[2] for label in labels])}"
+    return join([the(label) for label in labels])
 
 
 def _say_aim(item: Item, compared, speech: Speech) -> str:

@@ -126,10 +126,12 @@ def _line(name: str, ends, lengths: bool) -> Feature:
     else:
         part = f"house/front/{name}"
     measures = ("across", "tilt") if upright else ("down", "tilt")
-    if lengths:
+    # A storey line ends against a wall, at no corner of its own.
+    slides = "storey line" in name
+    if lengths and not slides:
         measures += ("height",) if upright else ("width",)
     stage = "proportion" if upright else "placement"
-    return Feature(name, part, "segment", np.array(ends, float), False, measures, "B", 0.7, stage)
+    return Feature(name, part, "segment", np.array(ends, float), False, measures, "B", 0.7, stage, slides=slides)
 
 
 def _box(name: str, part: str, corner, size) -> Feature:
