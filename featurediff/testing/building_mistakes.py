@@ -95,23 +95,29 @@ def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = 
 
 
 def near_corner_leaning(scene: BuildingScene, degrees: float) -> FieldWarp:
-    """The near corner of a corner house or tower turned about its foot. The storey lines' last bit, from the outermost windows on,
-    goes with it sideways, which bends it a little; eaves and windows stay. Raises KeyError where there is no near corner."""
+    """The near corner of a corner house or tower turned about its foot; the storey lines of both walls run on to it on their true
+    courses, and so meet it at slightly unlike heights, as on a drawing. The roof stays but for the lowest bit of its edge there.
+    Raises KeyError where there is no near corner."""
     ends = _ends(scene, "corner near")
     foot, top = ends[np.argsort(-ends[:, 1])]
     turned = foot + _turn(degrees) @ (top - foot)
     upright, leaning = ((end - foot)[0] / (end - foot)[1] for end in (top, turned))
-    rows = {wall: scene.rhythms[wall] for wall in ("left", "right")}
-    sides = [(rows["left"].matrix, rows["left"].columns[-1][1]), (rows["right"].matrix, rows["right"].columns[0][0])]
-    stops = [apply(matrix, np.array([[u, 0.0], [u, rows["left"].top]])) for matrix, u in sides]
+    left, right = scene.rhythms["left"], scene.rhythms["right"]
+    inner = [(left.matrix, left.columns[-1][1]), (right.matrix, right.columns[0][0])]
+    stops = [apply(matrix, np.array([[u, 0.0], [u, left.top]])) for matrix, u in inner]
+    # The front's level lines run along x, the side's along y.
+    meets = [scene.vanishing[axis] for axis in ("y", "x")]
 
     def field(points: np.ndarray) -> np.ndarray:
         x, y = points.T
         low, high = (line[0, 0] + (y - line[0, 1]) * (line[1, 0] - line[0, 0]) / (line[1, 1] - line[0, 1]) for line in stops)
         corner = foot[0] + upright * (y - foot[1])
         share = np.clip(np.minimum((x - low) / (corner - low), (high - x) / (high - corner)), 0, 1)
-        share = share * np.clip((y - top[1]) / 8.0 + 1, 0, 1)
-        return np.column_stack([(leaning - upright) * np.minimum(y - foot[1], 0) * share, np.zeros_like(x)])
+        up = np.clip((top[1] - y) / 110.0, 0, 1)
+        aside = (leaning - upright) * np.clip(y - foot[1], top[1] - foot[1], 0) * share * (1 - up * up * (3 - 2 * up))
+        slopes = [(y - v[1] / v[2]) / (x - v[0] / v[2]) if v[2] else np.full_like(x, v[1] / v[0]) for v in meets]
+        blend = np.clip(0.5 + (x - corner) / (2 * (5.0 + 80.0 * up)), 0, 1)
+        return np.column_stack([aside, aside * ((1 - blend) * slopes[0] + blend * slopes[1])])
 
     return FieldWarp(field, resample(ends, 8.0), scene.pixels.shape[:2])
 
