@@ -18,6 +18,9 @@ LEAST_LENGTH = 0.05  # of the object's size: shorter stretches are no features
 STEM = 0.16  # of the widest: a top narrower than this on a body that closes is a stem
 NECK_DEPTH = 0.04  # of the widest: how much narrower than lip and shoulder a neck is
 BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a round bottom
+LEAST_SIDE = 0.25  # of its full length: less of a side is not judged
+BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch
+STANDS_OUT = 0.2  # of the half width beyond the widest: a part without a space inside it stands out at least so far
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
@@ -37,16 +40,26 @@ class Piece:
 
 @dataclass(frozen=True)
 class Profile:
-    """Half widths of a symmetric body. ``levels`` (k,) px along the axis, ``half`` (k,); ``out_left`` and ``out_right`` (k,) bool:
-    that side stands out there; ``top``, ``base``: levels at which the sides begin and end; ``stem``: level where a stem ends, or None."""
+    """Half widths of a symmetric body. ``levels`` (k,) px along the axis, ``half`` (k,), ``inner`` (2, k) the same for each side.
+
+    ``grows`` and ``beside`` (2, k) bool, left and right: a handle or spout grows from that side there, or stands beside it.
+    ``top``, ``base``: levels at which the sides begin and end; ``stem``: level where a stem ends, or None.
+    """
 
     levels: np.ndarray
     half: np.ndarray
-    out_left: np.ndarray
-    out_right: np.ndarray
+    inner: np.ndarray
+    grows: np.ndarray
+    beside: np.ndarray
     top: float
     base: float
     stem: float | None = None
+
+    @property
+    def stands_out(self) -> np.ndarray:
+        """(2, k) bool: where something grows from either side or stands beside it, one stretch for each handle and spout."""
+        least = max(round(PROTRUSION * len(self.levels)), 3)
+        return np.array([sustained(flags, least) for flags in self.grows | self.beside])
 
 
 def find_stem(levels: np.ndarray, half: np.ndarray) -> float | None:
@@ -71,6 +84,13 @@ def sustained(flags: np.ndarray, least: int) -> np.ndarray:
             if stop - start < shortest and (value or inner):
                 out[start:stop] = not value
     return out
+
+
+def widened(flags: np.ndarray, count: int) -> np.ndarray:
+    """Runs of True that last, a little longer at both ends: a handle's root swells before it stands out. ``count``: all levels."""
+    lasting = sustained(flags, max(count // 50, 2))
+    reach = max(count // 40, 1)
+    return np.convolve(lasting, np.ones(2 * reach + 1), "same") > 0.5
 
 
 def runs(flags: np.ndarray) -> list[tuple[int, int]]:
@@ -111,22 +131,41 @@ def base_level(axis: Axis, outline: Outline, levels: np.ndarray, half: np.ndarra
 
 def side(axis: Axis, outline: Outline, profile: Profile, name: str) -> Piece | None:
     """The left or the right side from top to base, without what stands out or is hidden; its longest stretch."""
-    local = axis.local(outline.points)
-    sign = -1.0 if name == "left" else 1.0
-    out = profile.out_left if name == "left" else profile.out_right
-    level_of = np.clip(np.searchsorted(profile.levels, local[:, 1]), 0, len(out) - 1)
-    mine = (sign * local[:, 0] > 0) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
-    mine &= outline.seen & ~outline.hidden & ~out[level_of]
-    stretch = longest_run(mine)
-    if stretch is None:
+    which = int(name == "right")
+    if (profile.grows[which] | profile.beside[which]).any():
+        points = _side_by_levels(axis, profile, which)
+    else:
+        local = axis.local(outline.points)
+        mine = ((local[:, 0] > 0) == (name == "right")) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
+        stretch = longest_run(mine & outline.seen & ~outline.hidden)
+        points = np.zeros((0, 2)) if stretch is None else outline.points[stretch]
+    if len(points) < 8:
         return None
-    points = outline.points[stretch]
-    if local[stretch[0], 1] > local[stretch[-1], 1]:
+    if (points[0] - points[-1]) @ axis.down > 0:
         points = points[::-1]
-    length = np.hypot(*np.diff(points, axis=0).T).sum()
-    if len(points) < 8 or length < 3 * LEAST_LENGTH * np.ptp(profile.levels):
+    if np.hypot(*np.diff(points, axis=0).T).sum() < LEAST_SIDE * (profile.base - profile.top):
         return None
     return Piece(f"{name} side", points, anchors=_levels_on(axis, profile, points))
+
+
+def _side_by_levels(axis: Axis, profile: Profile, which: int) -> np.ndarray:
+    """A side beside a handle or a spout, level by level; across the short stretches where one grows it follows the other side."""
+    levels, inner = profile.levels, profile.inner[which]
+    within = (levels >= profile.top) & (levels <= profile.base)
+    seen = within & np.isfinite(inner) & ~profile.grows[which]
+    across = np.where(seen, inner, profile.half)
+    for start, stop in runs(within & ~seen):
+        bridged_over = start > 0 and stop < len(levels) and seen[start - 1] and seen[stop]
+        if bridged_over and levels[stop] - levels[start] < BRIDGE * (levels[-1] - levels[0]):
+            # The other side's outline, shifted to meet this one at both ends.
+            ends = inner[[start - 1, stop]] - profile.half[[start - 1, stop]]
+            across[start:stop] += np.interp(np.arange(start, stop), [start - 1, stop], ends)
+            seen[start:stop] = True
+    if not seen.any():
+        return np.zeros((0, 2))
+    start, stop = max(runs(seen), key=lambda run: run[1] - run[0])
+    sign = 1.0 if which else -1.0
+    return axis.picture(np.column_stack([sign * across[start:stop], levels[start:stop]]))
 
 
 def base(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:
@@ -159,7 +198,7 @@ def protrusions(axis: Axis, outline: Outline, profile: Profile) -> list[tuple[st
     """What stands out on one side: (side, its outer outline from top to bottom, its levels)."""
     found = []
     local = axis.local(outline.points)
-    for name, sign, out in (("left", -1.0, profile.out_left), ("right", 1.0, profile.out_right)):
+    for name, sign, out in (("left", -1.0, profile.stands_out[0]), ("right", 1.0, profile.stands_out[1])):
         for start, stop in runs(out):
             low, high = profile.levels[start], profile.levels[stop - 1]
             half = np.interp(local[:, 1], profile.levels, profile.half)

@@ -15,6 +15,7 @@ MOST_LEAN = 14.0  # degrees from plumb within which an axis is looked for
 CLOSE = 0.012
 # Share of the visible outline that must have its mirror image; a vessel that shows its rim may have a handle and a spout.
 SYMMETRIC, WITH_RIM = 0.62, 0.4
+LEAST_COUNTED = 0.6  # share of the seen outline that a symmetry must rest on
 PROTRUDES = 0.045  # of the width: one side standing out further than the other by this much is a handle or a spout
 LEVEL = 2.0  # working px between levels
 
@@ -77,6 +78,10 @@ def find_axis(loops: list[Loop]) -> Axis | None:
         if here:
             cv2.line(canvas, tuple(np.round(start * 16).astype(int)), tuple(np.round(stop * 16).astype(int)), 0, 1, shift=4)
     away = cv2.distanceTransform(canvas, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    hidden = np.full(canvas.shape, 255, np.uint8)
+    cells = np.round(line[~use]).astype(int)
+    hidden[cells[:, 1], cells[:, 0]] = 0
+    unseen = cv2.distanceTransform(hidden, cv2.DIST_L2, 3) if len(cells) else None
     sample = line[use][:: max(int(use.sum()) // 160, 1)]
     near = max(CLOSE * size * shrink, 1.2)
     width = float(np.ptp(line[:, 0]))
@@ -86,7 +91,7 @@ def find_axis(loops: list[Loop]) -> Axis | None:
     places = (line[:, 0].min() + line[:, 0].max()) / 2 + np.linspace(-span, span, 31)
     for _ in range(3):
         for lean in leans:
-            scores = _mirror_scores(away, sample, centre[1], places, lean, near)
+            scores = _mirror_scores(away, unseen, sample, centre[1], places, lean, near)
             k = int(scores.argmax())
             if scores[k] > best[0]:
                 best = (float(scores[k]), float(lean), float(places[k]))
@@ -101,16 +106,26 @@ def find_axis(loops: list[Loop]) -> Axis | None:
 
 
 def _mirror_scores(
-    away: np.ndarray, sample: np.ndarray, level: float, places: np.ndarray, lean: float, near: float
+    away: np.ndarray, unseen: np.ndarray | None, sample: np.ndarray, level: float, places: np.ndarray, lean: float, near: float
 ) -> np.ndarray:
-    """(k,): for axes through (places, level) the share of the sample whose mirror image lies near the outline."""
+    """(k,): for axes through (places, level) the share of the sample whose mirror image lies near the outline.
+
+    ``away`` and ``unseen`` (h, w): distance from the seen and from the hidden outline. Points whose mirror image falls on a hidden
+    stretch are left out, as long as enough remain.
+    """
     angle = math.radians(lean)
     right = np.array([math.cos(angle), math.sin(angle)])
     across = sample @ right - places[:, None] * right[0] - level * right[1]
-    mirrored = sample[None] - 2 * across[..., None] * right
-    found = cv2.remap(away, mirrored[..., 0].astype(np.float32), mirrored[..., 1].astype(np.float32), cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_CONSTANT, borderValue=1e3)  # fmt: skip
-    return np.exp(-0.5 * (found / near) ** 2).mean(1)
+    mirrored = (sample[None] - 2 * across[..., None] * right).astype(np.float32)
+    found = cv2.remap(away, mirrored[..., 0], mirrored[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=1e3)
+    scores = np.exp(-0.5 * (found / near) ** 2)
+    if unseen is None:
+        return scores.mean(1)
+    hidden = cv2.remap(
+        unseen, mirrored[..., 0], mirrored[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=1e3
+    )
+    counted = (hidden > 4 * near) | (scores > 0.3)
+    return (scores * counted).sum(1) / np.maximum(counted.sum(1), LEAST_COUNTED * sample.shape[0])
 
 
 def _settled(axis: Axis, loops: list[Loop], size: float) -> Axis:
@@ -168,13 +183,15 @@ def half_widths(axis: Axis, loops: list[Loop]) -> Widths:
     return Widths(levels, inner, outer)
 
 
-def stands_out(widths: Widths) -> np.ndarray:
-    """(2, k) bool: levels at which the left or the right side stands out beyond the body: a handle, a spout."""
+def stands_out(widths: Widths) -> tuple[np.ndarray, np.ndarray]:
+    """(2, k) bool each, left and right: levels at which a handle or a spout grows from the body, and at which one stands beside it.
+
+    Where it grows the body's own edge is not seen; beside it, it is.
+    """
     left, right = widths.inner
     limit = PROTRUDES * 2 * np.nanmax(np.fmin(left, right), initial=1.0)
     apart = np.nan_to_num(left - right)
-    beyond = np.nan_to_num(widths.outer - widths.inner) > limit
-    return np.array([apart > limit, apart < -limit]) | beyond
+    return np.array([apart > limit, apart < -limit]), np.nan_to_num(widths.outer - widths.inner) > limit
 
 
 def body_half_width(widths: Widths) -> np.ndarray:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from featurediff.geometry import resample
-from featurediff_still_life.ellipses import Ellipse, edges_beside, fit_ellipse, fit_robust
+from featurediff_still_life.ellipses import CLEAR, Ellipse, edges_beside, fit_ellipse, fit_robust
 from featurediff_still_life.forms import Axis
 from featurediff_still_life.outlines import Outline, on_edge
 from featurediff_still_life.view import View
@@ -23,6 +23,7 @@ NARROWEST = 0.26  # of the widest half width: a narrower mouth is not looked for
 NEXT = 0.03  # of the short axis: step from one ellipse tried to the next
 LIP = 0.16  # of the half axis: how far the near side may lie from a first guess
 FAR_REACH = 0.1  # of the half axis: how far the far side is looked for beside a first guess
+OUTERMOST = 0.75  # an edge at least this clear beside the clearest is taken for the outer one
 CLOSE_BACK = 0.8  # working px: how closely the far side must follow the silhouette
 BODY_BELOW = 0.05  # of the long half axis: a vessel's body shows so far below its rim
 PLATE = 0.6  # share of the outline that must lie on one ellipse to call the whole thing a plate
@@ -64,15 +65,15 @@ def _on_silhouette(view: View, rim: Ellipse, axis: Axis, others: np.ndarray) -> 
         if ellipse is None:
             continue
         off = float(np.median(np.abs(ellipse.off(back))))
-        tried.append((_support(view, ellipse) * np.exp(-0.5 * (off / CLOSE_BACK) ** 2), forward, ellipse))
-    if not tried:
+        tried.append((_clearness(view, ellipse, front) * np.exp(-0.5 * (off / CLOSE_BACK) ** 2), ellipse))
+    if len(tried) < 3:
         return None
-    most = max(score for score, _, _ in tried)
-    good = [each for each in tried if each[0] > 0.88 * most]
-    # The outermost of the clear ones; next to it the clearest.
-    outermost = max(forward for _, forward, _ in good)
-    _, _, ellipse = max((each for each in good if each[1] > outermost - 1.6), key=lambda each: each[0])
-    edges = edges_beside(view, ellipse, 2.0)
+    scores = np.array([score for score, _ in tried])
+    peaks = [k for k in range(1, len(tried) - 1) if scores[k] >= max(scores[k - 1], scores[k + 1], OUTERMOST * scores.max())]
+    if not peaks:
+        return None
+    ellipse = tried[peaks[-1]][1]
+    edges = edges_beside(view, ellipse, 1.5)
     use = (edges.angles > np.radians(15)) & (edges.angles < np.radians(165)) & (edges.strength > LEAST_EDGE)
     use &= _free(edges.points, others)
     if use.sum() < 0.5 * FRONT * len(edges.angles) * 150 / 360:
@@ -81,6 +82,14 @@ def _on_silhouette(view: View, rim: Ellipse, axis: Axis, others: np.ndarray) -> 
     if found is None or not 0.9 < found[0].long / rim.long < 1.2 or np.hypot(*(found[0].centre - rim.centre)) > 0.1 * rim.long:
         return None
     return found[0]
+
+
+def _clearness(view: View, ellipse: Ellipse, angles: np.ndarray) -> float:
+    """0..1: how clear an edge of its own direction the ellipse has right under it at ``angles``."""
+    at, out = ellipse.at(angles).astype(np.float32), ellipse.outward(angles)
+    strength = cv2.remap(view.edge, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0]
+    way = cv2.remap(view.steepest, at[None, :, 0], at[None, :, 1], cv2.INTER_NEAREST)[0]
+    return float((np.minimum(strength / CLEAR, 1.0) * (np.abs((way * out).sum(1)) > 0.85)).mean())
 
 
 def _far_side(view: View, rim: Ellipse) -> np.ndarray:
@@ -163,9 +172,7 @@ def _support(view: View, ellipse: Ellipse) -> float:
     return float(best.mean())
 
 
-def _settle(
-    view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray
-) -> Ellipse | None:
+def _settle(view: View, ellipse: Ellipse, outline: Outline, others: np.ndarray) -> Ellipse | None:
     """The ellipse fitted to the picture's own edges beside it; None when too little of it is seen."""
     for share in (0.035, 0.02, 0.012):
         reach = max(share * ellipse.long, 2.5)

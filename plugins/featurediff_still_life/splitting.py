@@ -141,7 +141,6 @@ def _stands_alone(small: np.ndarray, large: np.ndarray) -> bool:
     return rows[0][-1] > rows[1][-1] - 0.12 * (rows[1][-1] - rows[1][0])
 
 
-
 def _hollow(patch: np.ndarray) -> float:
     """The area between a patch and its convex hull, in px."""
     contours, _ = cv2.findContours(patch.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)

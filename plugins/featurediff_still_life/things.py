@@ -79,8 +79,7 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
         return _plain(view, thing, outline, others)
     widths = forms.half_widths(axis, loops)
     levels, half = widths.levels, forms.body_half_width(widths)
-    least = max(round(contours.PROTRUSION * len(levels)), 3)
-    out = [contours.sustained(flags, least) for flags in forms.stands_out(widths)]
+    grows, beside = ([contours.widened(row, len(levels)) for row in flags] for flags in forms.stands_out(widths))
     stem = contours.find_stem(levels, half)
     start = 0 if stem is None else int(np.searchsorted(levels, stem))
     rim = find_rim(view, axis, outline, levels[start:], half[start:], others) if stem is None else None
@@ -90,7 +89,7 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
             return plain
     top = float(axis.local(rim.centre[None])[0, 1]) if rim is not None else float(levels[start])
     base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
-    profile = Profile(levels, half, *out, top, base, stem)
+    profile = Profile(levels, half, widths.inner, np.array(grows), np.array(beside), top, base, stem)
     pieces, missing = _pieces(holes, axis, outline, profile)
     return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing)
 
@@ -117,6 +116,9 @@ def _pieces(
     for name, piece, (low, high) in contours.protrusions(axis, outline, profile):
         inner = [hole for hole in holes if low - 6 < axis.local(hole.points.mean(0)[None])[0, 1] < high + 6]
         inner = [hole for hole in inner if (axis.local(hole.points.mean(0)[None])[0, 0] < 0) == (name == "left")]
+        reach = np.abs(axis.local(piece.points)[:, 0]).max() - profile.half.max()
+        if not inner and reach < contours.STANDS_OUT * profile.half.max():
+            continue
         what = f"handle on the {name}" if inner else f"part that stands out on the {name}"
         pieces.append(replace(piece, what=what))
         pieces += [replace(hole, what=f"inside of the handle on the {name}") for hole in inner[:1]]
