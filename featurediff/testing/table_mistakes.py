@@ -26,13 +26,13 @@ STEP_PX = 3.0
 def object_moved(scene: TableScene, mm_per_px: float, name: str | None = None, by: tuple[float, float] = (3.0, 0.0)) -> Warp:
     """A whole thing moved ``by`` mm; all else stays."""
     thing = _thing(scene, name, ("pear", "apple", "cup", "bowl"))
-    return bent(scene, {line: lambda p: np.tile(np.divide(by, mm_per_px), (len(p), 1)) for line in thing.lines})
+    return _whole(scene, thing, lambda points: np.tile(np.divide(by, mm_per_px), (len(points), 1)))
 
 
 def object_scaled(scene: TableScene, mm_per_px: float, name: str | None = None, factor: float = 1.06) -> Warp:
     """A whole thing ``factor`` times as large about its base; all else stays."""
     thing = _thing(scene, name, ("pear", "apple", "cup", "bowl"))
-    return bent(scene, {line: lambda p: (factor - 1) * (p - thing.base) for line in thing.lines})
+    return _whole(scene, thing, lambda points: (factor - 1) * (points - thing.base))
 
 
 def gap_widened(scene: TableScene, mm_per_px: float, name: str | None = None, other: str | None = None, mm: float = 3.0) -> Warp:
@@ -57,7 +57,7 @@ def axis_leaning(scene: TableScene, mm_per_px: float, name: str | None = None, d
         lift = np.where(up > 2 * reach, up, 2 * reach * t**2 * (2 - t))
         return np.column_stack([math.tan(math.radians(degrees)) * lift, np.zeros(len(points))])
 
-    return bent(scene, dict.fromkeys(thing.lines, shift))
+    return _whole(scene, thing, shift)
 
 
 def side_out(scene: TableScene, mm_per_px: float, name: str | None = None, side: str | None = None, mm: float = 2.0) -> Warp:
@@ -87,7 +87,7 @@ def shoulder_low(scene: TableScene, mm_per_px: float, name: str | None = None, m
     def shift(points: np.ndarray) -> np.ndarray:
         return np.column_stack([np.zeros(len(points)), mm / mm_per_px * _bump(points[:, 1], top, at, low)])
 
-    return bent(scene, dict.fromkeys(thing.lines, shift))
+    return _whole(scene, thing, shift)
 
 
 def rim_flat(scene: TableScene, mm_per_px: float, name: str | None = None, factor: float = 0.28 / 0.34) -> Warp:
@@ -126,7 +126,7 @@ def ellipse_tipped(scene: TableScene, mm_per_px: float, name: str | None = None,
         front = rim.centre[1] + 1.02 * np.abs(rim.outline[:, 1] - rim.centre[1]).max()
         return full * (1 - _ramp(points[:, 1], front, max(low, front + 0.4 * rim.long)))[:, None]
 
-    return bent(scene, dict.fromkeys(thing.lines, shift))
+    return _whole(scene, thing, shift)
 
 
 def base_floating(scene: TableScene, mm_per_px: float, name: str | None = None, mm: float = 3.0) -> Warp:
@@ -138,7 +138,7 @@ def base_floating(scene: TableScene, mm_per_px: float, name: str | None = None, 
         back = float(thing.ellipses["foot"].outline[:, 1].min())
         return np.column_stack([np.zeros(len(points)), -mm / mm_per_px * _ramp(points[:, 1], top, min(low, back))])
 
-    return bent(scene, dict.fromkeys(thing.lines, shift))
+    return _whole(scene, thing, shift)
 
 
 # All of them at their usual amounts: name -> function of (scene, mm_per_px).
@@ -156,9 +156,18 @@ MISTAKES: dict[str, Callable[[TableScene, float], Warp]] = {
 }
 
 
-def bent(scene: TableScene, shifts: dict[str, Shift]) -> Warp:
+def _whole(scene: TableScene, thing: TableObject, shift: Shift) -> Warp:
+    """All of a thing moved: its lines, and what is known of it under its own surface: ellipses, axis, marks."""
+    inner = [ellipse.outline[::3] for ellipse in thing.ellipses.values()]
+    inner += [resample(thing.axis, 4 * STEP_PX)] if thing.axis is not None else []
+    points = np.vstack([*inner, *thing.marks.values(), np.zeros((0, 2))])
+    return bent(scene, dict.fromkeys(thing.lines, shift), points[thing.mask[_cells(points, thing.mask.shape)]])
+
+
+def bent(scene: TableScene, shifts: dict[str, Shift], inner: np.ndarray | None = None) -> Warp:
     """The named curves of one thing moved point by point, each by its function of (n, 2) px; all other curves stay. The thing's
-    own still lines give way where they join a moved one, its neighbours' do not."""
+    own still lines give way where they join a moved one, its neighbours' do not. ``inner`` (n, 2): further points of the thing
+    that follow the function of its first line."""
     own = {name.split(":")[0] for name in shifts}
     moved, by, rest, fine, near = [], [], [], [], []
     for name, curve in scene.curves.items():
@@ -173,12 +182,17 @@ def bent(scene: TableScene, shifts: dict[str, Shift]) -> Warp:
             fine.append(resample(curve, 0.1))
         else:
             near.append(resample(curve, 0.4))
+    shape, held = scene.pixels.shape[:2], np.vstack([*near, np.zeros((0, 2))])
+    if inner is not None and len(held):
+        # What lies on a neighbour's line is the neighbour's.
+        inner = inner[_distance(held, shape)[_cells(inner, shape)] > 2]
+        moved.append(inner)
+        by.append(next(iter(shifts.values()))(inner))
     points, shift, still = np.vstack(moved), np.vstack(by), np.vstack([*rest, np.zeros((0, 2))])
-    shape = scene.pixels.shape[:2]
     goes = np.hypot(*shift.T)
     room = 2.5 * float(goes.max()) + scene.size_px / 200.0
     far = _distance(points[goes > 0.02], shape)
-    held, going = np.vstack([*near, np.zeros((0, 2))]), np.vstack(fine)
+    going = np.vstack(fine)
     held = held[far[_cells(held, shape)] < room + 3]
     going = going[_distance(held, shape)[_cells(going, shape)] < 4] if len(held) else going[:0]
     return HeldWarp([PointMove(points, points + shift)], still[far[_cells(still, shape)] >= room], shape, held, going)

@@ -10,6 +10,8 @@ from featurediff.testing.buildings import textures
 from featurediff.testing.buildings.record import AXES, Rhythm
 from featurediff.testing.buildings.site import UP, Frame, Site
 
+# A window narrower than this on the fine canvas is a dark opening without sash and panes.
+FAR_PX = 22
 GLASS = np.array([0.13, 0.15, 0.17])
 
 
@@ -140,6 +142,9 @@ def window(site: Site, frame: Frame, u0, u1, v0, v1, look: Look, head: str = "fl
                 site.face(frame.quad(a + 0.06, b - 0.06, low, low + 0.6 * (v1 - v0) / 6, 0.05), look.door * 0.85, frame.out)
     shape = outline(u0, u1, v0, v1, head)
     patch = opening(site, frame, shape, look.reveal, look.wall if not look.surround else look.trim)
+    if patch is not None and patch.mask.shape[1] < FAR_PX:
+        site.canvas.paint(frame.at(*shape.T, -look.reveal), GLASS * site.rng.uniform(0.8, 2.0), within=patch)
+        return
     if patch is not None:
         _sash(site, frame, shape, look, patch, head)
     sill = (u0 - 0.08, u1 + 0.08, v0 - 0.12, v0 - 0.01)

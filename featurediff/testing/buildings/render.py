@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from featurediff.geometry import resample
 from featurediff.testing.buildings import clutter as things
 from featurediff.testing.buildings.canvas import BUILDING, FINE, Canvas
 from featurediff.testing.buildings.kinds import KINDS, Stage
@@ -87,8 +88,9 @@ def _scene(seed: int, kind: str, stage: Stage, site: Site, pixels: np.ndarray) -
             called = name if number == 0 else f"{name}, part {number + 1}"
             curves[called], kinds[called] = line, sort or _sort(stage.camera, points, line)
     for name, line in site.clutter.items():
+        line = resample(line, 6.0)
         inside = (line >= 0).all(1) & (line[:, 0] < w) & (line[:, 1] < h)
-        if inside.mean() > 0.6:
+        if inside.mean() > 0.5:
             curves[name], kinds[name] = line[inside], "clutter"
     mask = site.canvas.owner[::FINE, ::FINE] == BUILDING
     flat = stage.camera.project(stage.points)
