@@ -90,10 +90,13 @@ def shoulder_low(scene: TableScene, mm_per_px: float, name: str | None = None, m
     return _whole(scene, thing, shift)
 
 
-def rim_flat(scene: TableScene, mm_per_px: float, name: str | None = None, factor: float = 0.28 / 0.34) -> Warp:
-    """A rim's short axis ``factor`` times as long about the ellipse's own middle; its width stays."""
+def rim_flat(
+    scene: TableScene, mm_per_px: float, name: str | None = None, factor: float = 0.28 / 0.34, openness: float | None = None
+) -> Warp:
+    """A rim's short axis ``factor`` times as long about the ellipse's own middle, or as long as ``openness`` asks; its width stays."""
     thing = _vessel(scene, name)
     rim = thing.ellipses["rim"]
+    factor = factor if openness is None else openness / rim.openness
     return _rim_field(scene, thing, lambda along, across: (0 * along, (factor - 1) * across), rim.angle_deg)
 
 

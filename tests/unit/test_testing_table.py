@@ -177,6 +177,9 @@ def test_each_mistake_is_the_one_it_says(seed):
     assert ratios[1] / ratios[0] == pytest.approx(0.28 / 0.34, abs=0.01)
     assert max(after[1]) == pytest.approx(max(before[1]), rel=0.003)
 
+    to = cv2.fitEllipse(_after(scene, mistakes.rim_flat(scene, mm, "jug", openness=0.2), "jug: rim").astype(np.float32))
+    assert min(to[1]) / max(to[1]) == pytest.approx(0.2, abs=0.003)
+
     pointed = _after(scene, mistakes.rim_pointed(scene, mm, "jug"), "jug: rim")
     assert np.ptp(pointed, axis=0) == pytest.approx(np.ptp(scene.curves["jug: rim"], axis=0), abs=0.6)
     assert cv2.contourArea(pointed.astype(np.float32)) < 0.95 * cv2.contourArea(scene.curves["jug: rim"].astype(np.float32))
@@ -187,6 +190,10 @@ def test_each_mistake_is_the_one_it_says(seed):
     up = jug.axis[0][1] - scene.curves["jug: rim"][:, 1].mean()
     assert math.degrees(math.atan2(rim[0], up)) == pytest.approx(3.0, abs=0.02)
     assert rim[1] == pytest.approx(0, abs=0.02)
+    foot_at, top_at = lean.apply(jug.axis)
+    assert math.degrees(math.atan2(*(top_at - foot_at) * [1, -1])) == pytest.approx(
+        3.0 + math.degrees(math.atan2(*(jug.axis[1] - jug.axis[0]) * [1, -1])), abs=0.05
+    )
     foot = scene.curves["jug: foot"]
     front = foot[foot[:, 1] > jug.axis[0][1]]
     assert np.abs(lean.apply(front) - front).max() < 0.03
