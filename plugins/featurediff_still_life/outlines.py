@@ -20,6 +20,7 @@ SMOOTH = 1.6  # points: sigma of the last smoothing along the outline
 LEAST_STEP = 4.0
 LEFT = 7.0  # L*a*b* units from the outer colour at which it is left for good
 CLEAR = 4.0  # L*a*b* units per working px: an edge this steep is clear
+UNDER = 0.85  # how far sharpness takes the place of the outer colour where an outline faces down
 BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
 
 
@@ -93,7 +94,10 @@ def on_edge(
     # Where the outer colour is left is the edge meant; what comes further in, a lip's inner edge, a highlight, counts little.
     left = np.sqrt(((core - outside[:, None]) ** 2).sum(2)) / np.maximum(LEFT, 2.5 * rough)[:, None]
     leaving = np.gradient(np.minimum(left, 1.0), axis=1) / SAMPLE
-    score = np.clip(leaving * 2.5, 0, 1) + 0.3 * np.minimum(strength / CLEAR, 1.0) - pull * (at / reach) ** 2
+    # Beneath a thing its own shadow and light thrown back from it change the outer colour softly: there the sharpest edge counts.
+    under = np.clip(-across[:, 1:], 0, 1) * UNDER
+    score = (1 - under) * np.clip(leaving * 2.5, 0, 1) + (0.3 + under) * np.minimum(strength / CLEAR, 1.0)
+    score -= pull * (at / reach) ** 2
     path = best_path(score.astype(np.float32), STIFFNESS, closed)
     # The steepest place itself, next to the path.
     rows = np.arange(len(line))
