@@ -33,7 +33,9 @@ BOUNDS = 9.0
 # An edge that is shown over less of its length is a row of pieces.
 BROKEN = 0.7
 # An edge goes on behind a chimney, a post or a person no wider than this share of the size.
-HIDDEN = 0.12
+HIDDEN = 0.16
+# A post is at most so wide (share of the picture's long side), and at least so many times as tall.
+POST, SLENDER = 0.015, 9.0
 # What scores less than this share of the best tenth is left out.
 WEAK = 0.12
 
@@ -64,9 +66,30 @@ def candidates(lines: Lines, kind: np.ndarray, aim: np.ndarray, ground: Ground, 
     keep = (kind != OTHER) & ~tangled(lines, ground, max(working.size))
     lines, kind, aim = lines.take(keep), kind[keep], aim[keep]
     found = Candidates(lines, kind, aim, beside_sky(lines, ground), _apart(lines, working), np.zeros(len(lines)))
-    post = (lines.thin > 0) & (found.apart < BOUNDS) & ((kind == VERTICAL) | (kind == SLOPE))
-    wire = found.sky.min(1) > 0.4
+    post = _posts(lines, kind, working) | (lines.thin > 0) & (found.apart < BOUNDS) & ((kind == VERTICAL) | (kind == SLOPE))
+    wire = found.sky.min(1) > 0.3
     return found.take(~post & ~wire)
+
+
+def _posts(lines: Lines, kind: np.ndarray, working: Working) -> np.ndarray:
+    """(n,) True for the two edges of a post or pipe: tall, close together, the same colour beyond both."""
+    found = np.zeros(len(lines), bool)
+    upright = np.flatnonzero((kind == VERTICAL) & (lines.length > SLENDER * 8.0))
+    length, x, top, foot = lines.length, lines.middle[:, 0], lines.ends[..., 1].min(1), lines.ends[..., 1].max(1)
+    outside = working.colour
+    for k in upright:
+        gap = x - x[k]
+        shared = np.minimum(foot, foot[k]) - np.maximum(top, top[k])
+        wide = np.minimum(length, length[k]) / SLENDER
+        mates = upright[((gap > 0) & (gap < POST * max(working.size)) & (gap < wide) & (shared > 0.6 * length[k]))[upright]]
+        for m in mates:
+            low, high = max(top[k], top[m]), min(foot[k], foot[m])
+            y = np.linspace(low, high, 15)
+            at = np.stack([np.stack([np.full(15, x[k] - 6.0), y], 1), np.stack([np.full(15, x[m] + 6.0), y], 1)])
+            beyond = np.median(sample(outside, at), axis=1)
+            if np.linalg.norm(beyond[0] - beyond[1]) < BOUNDS and shared[m] > 0.6 * length[m]:
+                found[[k, m]] = True
+    return found
 
 
 def on_building(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:
@@ -89,9 +112,9 @@ def on_building(found: Candidates, directions: Directions, size: tuple[int, int]
 
 
 def _beside_core(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:
-    """(n,) False for what lies to the left or right of all long lines but those at the eye level: the horizon and what is on it."""
+    """(n,) False for what lies left or right of all long lines but those at the eye level: the horizon and what is on it."""
     lines = found.lines
-    core = (lines.length > 0.08 * max(size)) & (lines.shown > 0.7) & (lines.thin == 0)
+    core = (lines.length > 0.12 * max(size)) & (lines.shown > 0.7) & (lines.thin == 0)
     eye = directions.eye_height(lines.middle[:, 0])
     if eye is not None:
         core &= (found.kind == VERTICAL) | (np.abs(lines.middle[:, 1] - eye) > 0.03 * size[1])
@@ -166,7 +189,9 @@ def _goes_on(found: Candidates, strong: int, k: int, size: float) -> bool:
     gap = max(along[0] - lines.length[strong], -along[1])
     turned = abs((lines.angle[k] - lines.angle[strong] + 90.0) % 180.0 - 90.0)
     alike = np.abs(np.sort(found.sky[k]) - np.sort(found.sky[strong])).max() < 0.5
-    return bool(turned < 2.0 and across.max() < 0.008 * size and -0.02 * size < gap < HIDDEN * size and alike)
+    # The angle of a short piece is known only so well.
+    loose = max(2.0, float(np.degrees(np.arctan2(3.0, lines.length[k]))))
+    return bool(turned < loose and across.max() < 0.01 * size and -0.02 * size < gap < HIDDEN * size and alike)
 
 
 def _extended(found: Candidates, strong: int, k: int) -> Candidates:

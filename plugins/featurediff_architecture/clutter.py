@@ -59,11 +59,17 @@ def _sky(working: Working, lines: Lines) -> np.ndarray:
     smooth = cv2.morphologyEx((steep < SMOOTH).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     for a, b in np.round(lines.ends[lines.length > 8 * COARSE] / COARSE).astype(int):
         cv2.line(smooth, a.tolist(), b.tolist(), 0, 2)
-    count, label, stats, _ = cv2.connectedComponentsWithStats(smooth, connectivity=4)
+    # Walls as pale as the sky touch it where their edge is faint, through gaps that a coarser grain closes.
+    grain = np.ones((5, 5), np.uint8)
+    core = cv2.erode(smooth, grain, borderValue=1)
+    count, label = cv2.connectedComponents(core, connectivity=4)
+    label = np.where(smooth > 0, cv2.dilate(label.astype(np.float32), grain), 0).astype(int)
+    area = np.bincount(label.ravel(), minlength=count)
+    top_rows = set(np.unique(label[:3]).tolist())
     light = float(np.median(colour[..., 0]))
-    large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > LARGE * smooth.size]
+    large = [k for k in range(1, count) if area[k] > LARGE * smooth.size]
     mean = {k: colour[label == k].mean(0) for k in large}
-    top = {k for k in large if stats[k, cv2.CC_STAT_TOP] <= 2 and (mean[k][0] > light - 4.0 or mean[k][2] < -12.0)}
+    top = {k for k in large if k in top_rows and (mean[k][0] > light - 4.0 or mean[k][2] < -12.0)}
     sky = np.isin(label, list(top))
     rest = [k for k in large if k not in top]
     grown = True
@@ -72,7 +78,7 @@ def _sky(working: Working, lines: Lines) -> np.ndarray:
         ring = cv2.dilate(sky.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
         for k in list(rest):
             touch = ring & (label == k)
-            if touch.sum() < 0.02 * stats[k, cv2.CC_STAT_AREA] ** 0.5 + 4:
+            if touch.sum() < 0.02 * area[k] ** 0.5 + 4:
                 continue
             near = cv2.dilate(touch.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
             if np.linalg.norm(colour[near & sky].mean(0) - colour[touch].mean(0)) < ALIKE:

@@ -9,6 +9,7 @@ import numpy as np
 
 from featurediff.geometry import apply, rescale_matrix
 from featurediff_architecture.choose import Candidates
+from featurediff_architecture.classify import VERTICAL
 from featurediff_architecture.curves import Arc
 from featurediff_architecture.directions import Directions
 from featurediff_architecture.fronts import Front
@@ -71,7 +72,19 @@ def on_openings(found: Candidates, facades: tuple[Facade, ...], size: float) -> 
         longest = np.where(here.any(1), np.maximum(longest, length[k]), longest)
     whole = (found.lines.shown > 0.8) & (found.lines.length > 2.2 * longest)
     own = (covered.mean(1) > OWN * found.lines.shown) & ~(whole & (covered.mean(1) < 0.8))
-    return own | _within(on, found, facades)
+    return (own | _within(on, found, facades)) & ~_outline(found)
+
+
+def _outline(found: Candidates) -> np.ndarray:
+    """(n,) True for what bounds the building: sky on one side, or the outermost of the tall uprights."""
+    lines = found.lines
+    bounds = np.abs(found.sky[:, 0] - found.sky[:, 1]) > 0.3
+    upright = np.flatnonzero(found.kind == VERTICAL)
+    if len(upright):
+        tall = upright[lines.length[upright] > 0.5 * lines.length[upright].max()]
+        x = lines.middle[:, 0]
+        bounds[[tall[x[tall].argmin()], tall[x[tall].argmax()]]] = True
+    return bounds
 
 
 def _within(on: np.ndarray, found: Candidates, facades: tuple[Facade, ...]) -> np.ndarray:

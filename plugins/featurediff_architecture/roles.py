@@ -239,6 +239,9 @@ def _uprights(found, ends, fronts, number) -> list[int]:
 def _one_front(found, chosen, ends, own, place, number) -> None:
     """Roles from top to bottom of one front, by the place of each line on the height of the uprights beside it."""
     roofs = [k for k in own if _sky_above(chosen, k)]
+    # Under a top edge there is wall, however pale.
+    roofs = [k for k in roofs if not any(place[k] - place[m] > 0.15 and _side_by_side(ends, k, m) for m in roofs)]
+    pitched = any(role.what == "roof slope" for role in found)
     low = sorted((k for k in own if place[k] > 0.9 and k not in roofs), key=lambda k: place[k])
     for k in own:
         found[k] = Role("storey line", number)
@@ -251,7 +254,7 @@ def _one_front(found, chosen, ends, own, place, number) -> None:
             found[k] = Role("eaves", number)
     for k in roofs:
         below = [m for m in own if found[m].what == "eaves" and place[m] - place[k] > RIDGE_OVER and _side_by_side(ends, k, m)]
-        found[k] = Role("ridge" if below and place[k] < -RIDGE_OVER else "top edge", number)
+        found[k] = Role("ridge" if pitched and below and place[k] < -RIDGE_OVER else "top edge", number)
     for k in own:
         if found[k].what == "eaves" and place[k] < -RIDGE_OVER:
             found[k] = Role("roof line", number)
