@@ -93,7 +93,7 @@ def shoulder_low(scene: TableScene, mm_per_px: float, name: str | None = None, m
 def rim_flat(
     scene: TableScene, mm_per_px: float, name: str | None = None, factor: float = 0.28 / 0.34, openness: float | None = None
 ) -> Warp:
-    """A rim's short axis ``factor`` times as long about the ellipse's own middle, or as long as ``openness`` asks; its width stays."""
+    """A rim's short axis ``factor`` times as long about its own middle, or as long as ``openness`` asks; its width stays."""
     thing = _vessel(scene, name)
     rim = thing.ellipses["rim"]
     factor = factor if openness is None else openness / rim.openness
