@@ -2,8 +2,9 @@
 
 One way through: `scenes` (what is drawn) -> `warp` (the known errors; ready-made ones in `mistakes`) -> `hands` (pencil, with
 `lines`, `strokes`, `paper`) -> `camera` (the photograph). `faces3d` renders faces that belong to nobody, from `facemesh`,
-`heads`, `raster`, `facepaint`, `strands` and `outlines`.
+`heads`, `raster`, `facepaint`, `strands` and `outlines`. `buildings` renders views of invented buildings with their exact edges;
+their known errors are in `building_mistakes`, written as fields (`fieldwarp`) so that straight lines stay straight.
 
 Everything is deterministic by its seed.
-Faces with seeds below 100 are for development, from 100 on for reported figures: never mix them.
+Faces and buildings with seeds below 100 are for development, from 100 on for reported figures: never mix them.
 """

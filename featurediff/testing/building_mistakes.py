@@ -59,15 +59,14 @@ def end_moved(scene: BuildingScene, side: str, amount: float, wall: str = "facad
 def corner_leaning(scene: BuildingScene, side: str, degrees: float, wall: str = "facade", roof: bool = False) -> FieldWarp:
     """The wall's outer corner on that side turned about its foot; storey lines end on it as it now stands, on their true courses.
 
-    ``roof``: the roof's foot goes with it and its slope is aimed anew, as a gable's always does; otherwise the overhanging eaves hide
-    the joint and stay. Raises ValueError for a corner that two walls share, see `near_corner_leaning`.
+    ``roof``: the roof's foot goes with it and its slope is aimed anew, as a gable's always does; otherwise the overhanging eaves
+    hide the joint and stay. Raises ValueError for a corner that two walls share, see `near_corner_leaning`.
     """
     if _corner_name(scene, wall, side) == "corner near":
         raise ValueError("two walls meet at this corner: use near_corner_leaning")
     rhythm = scene.rhythms[wall]
     at = 0 if side == "left" else 1
-    sign, end = (1 if at else -1), rhythm.ends[at]
-    matrix = rhythm.matrix
+    end, matrix = rhythm.ends[at], rhythm.matrix
     foot, top = apply(matrix, np.array([[end, 0.0], [end, rhythm.top]]))
     turned = foot + _turn(degrees) @ (top - foot)
     line = np.cross([*foot, 1.0], [*turned, 1.0])
@@ -282,7 +281,7 @@ def line_aimed(scene: BuildingScene, name: str, targets: np.ndarray) -> Warp:
 
 
 def careless(scene: BuildingScene, spread: float, seed: int, wall: str = "facade") -> FieldWarp:
-    """Every window column, window row and free end of a wall a little off by its own random amount of standard deviation ``spread`` px."""
+    """Every window column, window row and free end of a wall a little off by its own random amount of spread ``spread`` px."""
     rhythm = scene.rhythms[wall]
     rng = np.random.default_rng([seed, 7])
     aside, down = rng.normal(0, spread, len(rhythm.columns) + 2), rng.normal(0, spread, len(rhythm.rows))
@@ -299,7 +298,9 @@ def careless(scene: BuildingScene, spread: float, seed: int, wall: str = "facade
     inner = [rhythm.ends[0], rhythm.columns[0][0], rhythm.columns[-1][1], rhythm.ends[1]]
     along = _roof_follows(scene, wall, us, by_u)
     names = [n for n in scene.named("window") if _column_of(scene, rhythm, n)]
-    return _in_plane(scene, rhythm, lambda u, v: (along(u, v), -np.interp(v, vs, by_v) * _plateau(u, *inner)), _points(scene, names))
+    return _in_plane(
+        scene, rhythm, lambda u, v: (along(u, v), -np.interp(v, vs, by_v) * _plateau(u, *inner)), _points(scene, names)
+    )
 
 
 def _in_plane(scene: BuildingScene, rhythm: Rhythm, shift: Callable, moved: np.ndarray) -> FieldWarp:
@@ -463,8 +464,8 @@ def _room(scene: BuildingScene, rhythm: Rhythm, storey: int) -> tuple[float, flo
 
 
 def _roof_side(scene: BuildingScene, wall: str, side: str, whole: bool = False) -> np.ndarray | None:
-    """(2, 2) foot and top of that side's roof slope or verge, in (u, v) m on the wall's plane; a gable's foot is taken over the wall's
-    corner, or, ``whole``, at its own overhanging end."""
+    """(2, 2) foot and top of that side's roof slope or verge, in (u, v) m on the wall's plane; a gable's foot is taken over
+    the wall's corner, or, ``whole``, at its own overhanging end."""
     rhythm, ends = scene.rhythms[wall], _picture_side(scene, wall, side)
     if ends is None:
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -130,7 +131,8 @@ def draw(
     still show as ghosts under the new ones.
 
     ``only``: draw only named curves whose names contain one of these words, and of the photo's lines and tone only what lies
-    near them; "partial" without ``only`` draws what the scene says is ``started`` (the eyes of a face). Deterministic by ``seed``. Raises KeyError on an unknown hand.
+    near them; "partial" without ``only`` draws what the scene says is ``started`` (the eyes of a face).
+    Deterministic by ``seed``. Raises KeyError on an unknown hand.
     """
     style = HANDS[hand]
     placement = place(scene) if placement is None else placement
@@ -225,7 +227,7 @@ def split_at_corners(curve: np.ndarray, corner_deg: float = 30.0) -> list[np.nda
     turn = np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi)
     cuts = np.flatnonzero(turn > np.radians(corner_deg)) + 1
     ends = [0, *cuts, len(curve) - 1]
-    return [curve[lo : hi + 1] for lo, hi in zip(ends[:-1], ends[1:], strict=True)]
+    return [curve[lo : hi + 1] for lo, hi in pairwise(ends)]
 
 
 def _free_runs(points: np.ndarray, free: np.ndarray) -> list[np.ndarray]:

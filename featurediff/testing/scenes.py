@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from importlib import metadata
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import cv2
@@ -21,8 +23,8 @@ class Scene:
     ``size_px``: height of the head (crown to chin). ``centre_px``: the head's middle. ``mask`` (h, w) bool: the subject, or None.
     ``landmarks``: further true points by name, (n, 2) px; on rendered faces "mesh" holds the
     468 points of the face mesh. ``fills``: short strokes that fill a thing rather than bound it (hairs of a brow, of the head).
-    ``firmness``: how firmly a curve is drawn, by name, 1 = as others. ``straight``: the curves' straight sides are drawn as such, one
-    by one. ``started``: words of the curves that a "partial" hand draws.
+    ``firmness``: how firmly a curve is drawn, by name, 1 = as others. ``straight``: the curves' straight sides are drawn as such,
+    one by one. ``started``: words of the curves that a "partial" hand draws.
     """
 
     name: str
@@ -101,9 +103,9 @@ def rendered_face(
 def rendered_building(seed: int, kind: str = "facade", *, size: tuple[int, int] = (1500, 1200), clutter: bool | None = None):
     """A rendered view of invented buildings with its exact edges: a `featurediff.testing.buildings.record.BuildingScene`.
 
-    ``kind``: "facade" (square on or nearly), "street" (between two rows), "corner" (a corner house), "tower" (looking up) or "arcade"
-    (round arches and a domed tower). ``seed`` below 100 to develop on, from 100 on to report on. ``size`` (w, h) px. ``clutter``: trees,
-    people, a car, a lamp, wires; None lets the seed choose. Raises ValueError on an unknown kind.
+    ``kind``: "facade" (square on or nearly), "street" (between two rows), "corner" (a corner house), "tower" (looking up) or
+    "arcade" (round arches and a domed tower). ``seed`` below 100 to develop on, from 100 on to report on. ``size`` (w, h) px.
+    ``clutter``: trees, people, a car, a lamp, wires; None lets the seed choose. Raises ValueError on an unknown kind.
     """
     from featurediff.testing.buildings.render import render_building
 
@@ -135,3 +137,39 @@ def coffee_scene() -> Scene:
     mask = ((xs - 700) / 520.0) ** 2 + ((ys - 560) / 430.0) ** 2 < 1
     mask |= ((xs - 730) / 320.0) ** 2 + ((ys - 290) / 260.0) ** 2 < 1
     return Scene("coffee", pixels, {}, 930.0, (700.0, 505.0), mask)
+
+
+def photo_building(name: str = "pagoda") -> Scene:
+    """A photograph of a building as a scene without exact curves, for hands that draw the photo's own edges.
+
+    "pagoda": a three-storeyed round tower with curved eaves behind trees, from the wheel of scikit-learn (china.jpg by
+    danielbuechele, CC BY 2.0), enlarged 2.5 times to 1600 x 1067 px. The package is not imported, nor needed otherwise. Raises
+    KeyError on an unknown name and FileNotFoundError when scikit-learn is not installed.
+    """
+    if name != "pagoda":
+        raise KeyError(f"unknown photograph '{name}'; known: pagoda")
+    from PIL import Image
+
+    path = _file_of("scikit-learn", "sklearn/datasets/images/china.jpg")
+    with Image.open(path) as picture:
+        small = np.asarray(picture.convert("RGB"))
+    enlarge = 2.5
+    pixels = cv2.resize(small, None, fx=enlarge, fy=enlarge, interpolation=cv2.INTER_CUBIC)
+    outline = [(194, 26), (218, 26), (226, 70), (325, 122), (334, 182), (356, 250), (372, 335), (330, 385), (205, 375), (70, 345),
+               (58, 265), (82, 180), (92, 115), (185, 65)]  # fmt: skip
+    mask = np.zeros(pixels.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.int32(np.round((np.array(outline) + 0.5) * enlarge - 0.5))], 1)
+    return Scene("pagoda", pixels, {}, 360 * enlarge, (212 * enlarge, 205 * enlarge), mask.astype(bool))
+
+
+def _file_of(package: str, inside: str) -> Path:
+    """A file that an installed package carries, found without importing it. Raises FileNotFoundError."""
+    try:
+        found = Path(str(metadata.distribution(package).locate_file(inside)))
+    except metadata.PackageNotFoundError:
+        raise FileNotFoundError(
+            f"the package {package} carries this picture and is not installed: pip install {package}"
+        ) from None
+    if not found.is_file():
+        raise FileNotFoundError(f"the installed {package} does not carry {inside}: another version of it may")
+    return found

@@ -1,7 +1,7 @@
 """Building scenes against what others say: OpenCV's projection, a pinhole worked by hand, and facts of projective geometry.
 
-Hartley & Zisserman, Multiple View Geometry in Computer Vision, 2nd ed., ch. 8 (vanishing points v = K R d; two orthogonal directions
-satisfy v1' w v2 = 0 with w = (K K')^-1) and ch. 2 (the cross-ratio), quoted from memory.
+Hartley & Zisserman, Multiple View Geometry in Computer Vision, 2nd ed., ch. 8 (vanishing points v = K R d; two orthogonal
+directions satisfy v1' w v2 = 0 with w = (K K')^-1) and ch. 2 (the cross-ratio), quoted from memory.
 """
 
 import functools
@@ -25,8 +25,8 @@ def scene(kind, seed):
 
 
 def test_a_pinhole_worked_by_hand():
-    """f = 1000 px, middle (750, 600), eye 1.6 m high, looking level along y: a point 10 m away, 2 m to the right and 4.6 m high is
-    seen 1000 * 2 / 10 = 200 px to the right and 1000 * 3 / 10 = 300 px over the middle."""
+    """f = 1000 px, middle (750, 600), eye 1.6 m high, looking level along y: a point 10 m away, 2 m to the right and 4.6 m high
+    is seen 1000 * 2 / 10 = 200 px to the right and 1000 * 3 / 10 = 300 px over the middle."""
     camera = Camera(1000.0, (750.0, 600.0), LEVEL, np.array([0.0, 0.0, 1.6]), (1500, 1200))
     assert np.allclose(camera.project(np.array([[2.0, 10.0, 4.6]])), [[950.0, 300.0]])
     assert camera.eye_level_at(0.0) == pytest.approx(600.0)
@@ -76,7 +76,7 @@ def test_edges_run_to_their_vanishing_points(kind, seed):
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_right_angled_directions(kind, seed):
-    """v1' w v2 = 0; for a level camera: both level vanishing points on the eye level, and x1 * x2 = -f^2 from the principal point."""
+    """v1' w v2 = 0; for a level camera: both level vanishing points on the eye level, x1 * x2 = -f^2 from the principal point."""
     one = scene(kind, seed)
     v, k = one.vanishing, one.camera.matrix
     w = np.linalg.inv(k @ k.T)
@@ -90,7 +90,9 @@ def test_right_angled_directions(kind, seed):
     assert v["x"][1] == pytest.approx(one.camera.eye_level_at(0.0)) == pytest.approx(v["y"][1])
 
 
-@pytest.mark.parametrize(("kind", "seed"), [("facade", 1), ("facade", 2), ("facade", 3), ("corner", 1), ("corner", 2), ("arcade", 3)])
+@pytest.mark.parametrize(
+    ("kind", "seed"), [("facade", 1), ("facade", 2), ("facade", 3), ("corner", 1), ("corner", 2), ("arcade", 3)]
+)
 def test_four_equally_spaced_windows_have_cross_ratio_four_thirds(kind, seed):
     """(AC * BD) / (BC * AD) = 4/3 in any view, measured on the windows' outlines in the picture."""
     one = scene(kind, seed)
@@ -112,7 +114,7 @@ def test_four_equally_spaced_windows_have_cross_ratio_four_thirds(kind, seed):
 
 
 def _step_at(grey: np.ndarray, points: np.ndarray, across: np.ndarray, reach: float = 4.0) -> float | None:
-    """Where the mean profile across an edge crosses half way between its two sides, px from the exact edge; None without contrast."""
+    """Where the mean profile across an edge crosses half way between its two sides, px from the exact edge; or None."""
     offsets = np.arange(-reach, reach + 1e-9, 0.1)
     at = points[:, None] + offsets[None, :, None] * across
     profile = cv2.remap(grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR).mean(0)

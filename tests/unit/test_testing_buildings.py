@@ -9,7 +9,7 @@ from featurediff.geometry import apply
 from featurediff.testing import building_mistakes as mistakes
 from featurediff.testing.fieldwarp import FieldWarp, together
 from featurediff.testing.hands import HANDS, draw, place, split_at_corners
-from featurediff.testing.scenes import rendered_building
+from featurediff.testing.scenes import photo_building, rendered_building
 from featurediff.testing.strokes import wobble
 
 KINDS = ("facade", "street", "corner", "tower", "arcade")
@@ -261,3 +261,14 @@ def test_every_hand_draws_a_building_where_it_should_be(hand):
     loose = hand in ("tonal", "hatched")
     assert abs(mean) < (0.6 if loose else 0.15)
     assert abs(np.degrees(steep / np.hypot(*(ends[1] - ends[0])))) < (0.25 if loose else 0.12)
+
+
+def test_a_photograph_of_a_building_or_what_to_install():
+    with pytest.raises(KeyError, match="pagoda"):
+        photo_building("castle")
+    try:
+        one = photo_building("pagoda")
+    except FileNotFoundError as missing:
+        assert "scikit-learn" in str(missing)
+        return
+    assert one.pixels.shape == (1068, 1600, 3) and one.mask.shape == (1068, 1600) and not one.curves

@@ -31,8 +31,8 @@ class Patch:
 
 @dataclass(frozen=True)
 class Texture:
-    """A field of gains about 1, ``gain`` (h, w) float32, laid on a plane: its lower left corner at ``origin`` (3,), ``right`` and ``up``
-    unit directions, ``per_m`` texels a metre."""
+    """A field of gains about 1, ``gain`` (h, w) float32, laid on a plane: its lower left corner at ``origin`` (3,), ``right`` and
+    ``up`` unit directions, ``per_m`` texels a metre."""
 
     gain: np.ndarray
     origin: np.ndarray
@@ -42,7 +42,7 @@ class Texture:
 
 
 class Canvas:
-    """``colour`` (H, W, 3) float32 0..1, ``near`` (H, W) 1/depth, ``owner`` (H, W) of `SKY`, `GROUND`, `BUILDING`, `CLUTTER`; fine px."""
+    """``colour`` (H, W, 3) float32 0..1, ``near`` (H, W) 1/depth, ``owner`` (H, W): `SKY`, `GROUND`, `BUILDING` or `CLUTTER`."""
 
     def __init__(self, camera: Camera):
         w, h = camera.size

@@ -1,4 +1,4 @@
-"""What stands before and above a building without being one: sky and clouds, far trees, near trees, people, a car, a lamp, wires."""
+"""What stands before and above a building without being one: sky, clouds, far and near trees, people, a car, a lamp, wires."""
 
 from __future__ import annotations
 
@@ -80,7 +80,9 @@ def person(site: Site, x: float, y: float, name: str) -> None:
     k = float(foot[1] - top[1]) / 100.0
     if k < 0.25:
         return
-    body = np.array([(-4, 0), (-13, 48), (-15, 76), (-10, 84), (10, 84), (15, 76), (13, 48), (6, 0), (2, 0), (0, 42), (-1, 0)], float)
+    body = np.array(
+        [(-4, 0), (-13, 48), (-15, 76), (-10, 84), (10, 84), (15, 76), (13, 48), (6, 0), (2, 0), (0, 42), (-1, 0)], float
+    )
     coat, legs = (np.clip(site.rng.uniform(0.12, 0.5, 3), 0, 1) for _ in range(2))
     w, h = int(44 * k) + 2, int(104 * k) + 2
     alpha, colour = np.zeros((h, w), np.float32), np.zeros((h, w, 3), np.float32)
@@ -102,7 +104,9 @@ def car(site: Site, x: float, y: float, name: str) -> None:
     k = float(np.hypot(*(b - a))) / 420.0
     if k < 0.2:
         return
-    hull = np.array([(5, 30), (8, 62), (60, 82), (120, 92), (165, 138), (280, 140), (335, 96), (405, 84), (416, 60), (414, 30)], float)
+    hull = np.array(
+        [(5, 30), (8, 62), (60, 82), (120, 92), (165, 138), (280, 140), (335, 96), (405, 84), (416, 60), (414, 30)], float
+    )
     glass = np.array([(132, 94), (170, 130), (272, 132), (316, 98)], float)
     w, h = int(425 * k) + 2, int(150 * k) + 2
     alpha, colour = np.zeros((h, w), np.float32), np.zeros((h, w, 3), np.float32)

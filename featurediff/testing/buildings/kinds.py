@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from featurediff.testing.buildings import parts, rounds, textures
-from featurediff.testing.buildings.canvas import Canvas
 from featurediff.testing.buildings.parts import House, Look, WallPlan
 from featurediff.testing.buildings.record import AXES, LEVEL, Camera
 from featurediff.testing.buildings.site import Frame, Site, ground
@@ -111,7 +110,9 @@ def street(rng: np.random.Generator, size) -> Stage:
             deep = columns * rng.uniform(2.1, 2.7)
             storeys = int(rng.integers(2, 4))
             storey = rng.uniform(2.7, 3.3)
-            plan = WallPlan(columns, storeys, storey, 0.3, rng.uniform(0.85, 1.1), rng.uniform(1.35, 1.7), 0.85, int(rng.integers(columns)))
+            plan = WallPlan(
+                columns, storeys, storey, 0.3, rng.uniform(0.85, 1.1), rng.uniform(1.35, 1.7), 0.85, int(rng.integers(columns))
+            )
             height = 0.3 + storeys * storey + rng.uniform(0.2, 0.6)
             x = (-half - 8.0, -half) if side == "left" else (half, half + 8.0)
             rows[side].append((House(*x, y, y + deep, height), parts.choose_look(rng), plan, rng.uniform(2.2, 3.6)))
@@ -174,7 +175,9 @@ def corner(rng: np.random.Generator, size) -> Stage:
     width, depth = ((n - 1 + 1.3) * spacing for n in counts)
     height = base + rows * storey + rng.uniform(0.4, 0.8)
     house = House(0.0, width, 0.0, depth, height)
-    plan = WallPlan(counts[0], rows, storey, base, rng.uniform(0.9, 1.15), rng.uniform(1.45, 1.8), 0.9, int(rng.integers(1, counts[0])), 0.65)
+    plan = WallPlan(
+        counts[0], rows, storey, base, rng.uniform(0.9, 1.15), rng.uniform(1.45, 1.8), 0.9, int(rng.integers(1, counts[0])), 0.65
+    )
     rise = depth / 2 * rng.uniform(0.5, 0.75)
     yaw = rng.uniform(28, 52)
     away = rng.uniform(15, 22)
@@ -305,7 +308,9 @@ def arcade(rng: np.random.Generator, size) -> Stage:
     points = np.vstack([_corners(house)[::1], [[at[0] + s * radius, at[1], z] for s in (-1, 1) for z in (0, tower_high + tall)]])
     points = points[points[:, 1] < 6.9]
     camera = fitted(points, position, pose(yaw), size, (0.07, 0.08, 0.93, 0.86))
-    windows = WallPlan(count, 1, 3.2, first, 0.95, 1.6, 0.7, None, 0.5 + pier / 2 / (span + pier), storey_lines=False, plinth=False)
+    windows = WallPlan(
+        count, 1, 3.2, first, 0.95, 1.6, 0.7, None, 0.5 + pier / 2 / (span + pier), storey_lines=False, plinth=False
+    )
 
     def paint(site: Site) -> None:
         front = house.front()

@@ -33,7 +33,14 @@ class Look:
     shutters: bool
 
 
-WALL_COLOURS = [(0.93, 0.86, 0.70), (0.90, 0.76, 0.58), (0.86, 0.84, 0.80), (0.80, 0.60, 0.48), (0.74, 0.80, 0.78), (0.93, 0.90, 0.83)]
+WALL_COLOURS = [
+    (0.93, 0.86, 0.70),
+    (0.90, 0.76, 0.58),
+    (0.86, 0.84, 0.80),
+    (0.80, 0.60, 0.48),
+    (0.74, 0.80, 0.78),
+    (0.93, 0.90, 0.83),
+]
 BRICKS = [(0.66, 0.40, 0.31), (0.60, 0.44, 0.36), (0.74, 0.56, 0.42)]
 STONES = [(0.78, 0.74, 0.66), (0.68, 0.67, 0.65)]
 ROOFS = [(0.56, 0.33, 0.26), (0.42, 0.40, 0.41), (0.50, 0.38, 0.32), (0.34, 0.35, 0.38)]
@@ -63,8 +70,8 @@ def choose_look(rng: np.random.Generator, materials=("plaster", "plaster", "bric
 
 @dataclass(frozen=True)
 class WallPlan:
-    """A wall's windows, m: ``columns`` equally spaced windows of ``wide`` x ``tall`` in ``rows`` storeys; ``base`` is the height of
-    the first floor's level over the ground, ``sill`` of a sill over its floor. ``door``: the column that has a door on the ground
+    """A wall's windows, m: ``columns`` equally spaced windows of ``wide`` x ``tall`` in ``rows`` storeys; ``base`` is the height
+    of the first floor's level over the ground, ``sill`` of a sill over its floor. ``door``: the column that has a door on the ground
     instead. ``round_top``: arched windows in the top row."""
 
     columns: int
@@ -298,7 +305,9 @@ def slab(site: Site, corners: np.ndarray, colour, normal: np.ndarray, texture=No
     site.face(corners, colour, normal, texture=texture)
 
 
-def saddle_roof(site: Site, house: House, rise: float, over: float, look: Look, along: str, name: str = "", verge: float = 0.25) -> None:
+def saddle_roof(
+    site: Site, house: House, rise: float, over: float, look: Look, along: str, name: str = "", verge: float = 0.25
+) -> None:
     """A saddle roof with its ridge ``along`` "x" (eaves to the front) or "y" (gable to the front); ``over`` m of eaves."""
     x0, x1, y0, y1, h = house.x0, house.x1, house.y0, house.y1, house.height
     if along == "x":

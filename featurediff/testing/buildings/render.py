@@ -51,7 +51,13 @@ def _clutter(site: Site, stage: Stage) -> None:
     reach = float(stage.camera.ahead(stage.points)[:, 2].min())
     for k in range(int(rng.integers(1, 3))):
         low, high = spots[rng.integers(len(spots))]
-        things.tree(site, rng.uniform(low, high), rng.uniform(-3.0, 6.0) if reach > 12 else rng.uniform(10, 26), rng.uniform(4.5, 7.5), f"tree {k + 1}")
+        things.tree(
+            site,
+            rng.uniform(low, high),
+            rng.uniform(-3.0, 6.0) if reach > 12 else rng.uniform(10, 26),
+            rng.uniform(4.5, 7.5),
+            f"tree {k + 1}",
+        )
     for k in range(int(rng.integers(1, 4))):
         away = position + ahead * reach * rng.uniform(0.75, 0.97)
         aside = stage.camera.rotation[0] * rng.uniform(-0.35, 0.35) * reach

@@ -8,8 +8,10 @@ from featurediff.testing.buildings.canvas import BUILDING, SAME, Patch
 from featurediff.testing.buildings.site import Site
 
 
-def cylinder(site: Site, centre: tuple[float, float], radius: float, low: float, high: float, colour, slits=(), courses=0.0) -> None:
-    """An upright cylinder's visible outside. ``slits``: (angle deg from the view, low, high, half width m); ``courses``: m, 0 none."""
+def cylinder(
+    site: Site, centre: tuple[float, float], radius: float, low: float, high: float, colour, slits=(), courses=0.0
+) -> None:
+    """An upright cylinder's visible outside. ``slits``: (angle deg from the view, low, high, half width m); ``courses``: m."""
     patch = _box(site, centre, radius, low, high)
     if patch is None:
         return

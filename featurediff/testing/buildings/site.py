@@ -17,8 +17,8 @@ SHADOW = np.array([0.52, 0.55, 0.62])
 
 @dataclass(frozen=True)
 class Frame:
-    """An upright wall's plane: ``origin`` at its lower left, ``right`` level unit direction to the picture's right, ``out`` towards
-    the viewer. (u, v) m on it, and metres out of it."""
+    """An upright wall's plane: ``origin`` at its lower left, ``right`` level unit direction to the picture's right, ``out``
+    towards the viewer. (u, v) m on it, and metres out of it."""
 
     origin: np.ndarray
     right: np.ndarray
@@ -102,7 +102,9 @@ class Site:
         self.edges[name] = (np.asarray(points, float), kind)
 
 
-def ground(site: Site, x0: float, x1: float, y0: float, y1: float, colour, material=textures.asphalt, height: float = 0.0) -> Frame:
+def ground(
+    site: Site, x0: float, x1: float, y0: float, y1: float, colour, material=textures.asphalt, height: float = 0.0
+) -> Frame:
     """A level surface; returns its frame (u to the right, v away)."""
     from featurediff.testing.buildings.canvas import GROUND
 
