@@ -71,8 +71,8 @@ def choose_look(rng: np.random.Generator, materials=("plaster", "plaster", "bric
 @dataclass(frozen=True)
 class WallPlan:
     """A wall's windows, m: ``columns`` equally spaced windows of ``wide`` x ``tall`` in ``rows`` storeys; ``base`` is the height
-    of the first floor's level over the ground, ``sill`` of a sill over its floor. ``door``: the column that has a door on the ground
-    instead. ``round_top``: arched windows in the top row."""
+    of the first floor's level over the ground, ``sill`` of a sill over its floor. ``door``: the column that has a door on the
+    ground instead. ``round_top``: arched windows in the top row."""
 
     columns: int
     rows: int

@@ -71,8 +71,8 @@ class Rhythm:
     """The windows of one wall. ``matrix`` (3, 3): (u, v) m on the wall -> px, u to the picture's right, v up.
 
     ``columns``, ``rows``: (low, high) m of each window column from the picture's left, of each row from the ground; a row's high
-    is the window's head. ``ends`` (u, u): the wall's left and right end. ``top``: height of the eaves in m; ``peak`` (u, v): the gable's
-    or the ridge's top, or None. ``spacing``: m from column to column.
+    is the window's head. ``ends`` (u, u): the wall's left and right end. ``top``: height of the eaves in m; ``peak`` (u, v): the
+    gable's or the ridge's top, or None. ``spacing``: m from column to column.
     """
 
     matrix: np.ndarray
@@ -92,8 +92,8 @@ class BuildingScene(Scene):
     """A rendered building with its exact edges. Further to `Scene`:
 
     ``kinds``: curve name -> "vertical", "receding left", "receding right" (to which side its vanishing point lies), "level",
-    "slope", "window", "door", "arch", "dome" or "clutter". ``camera``. ``rhythms``: wall name -> `Rhythm`. ``vanishing``: "x", "y", "z" ->
-    homogeneous (3,), see `Camera.vanishing`. ``kind``: the sort of view.
+    "slope", "window", "door", "arch", "dome" or "clutter". ``camera``. ``rhythms``: wall name -> `Rhythm`. ``vanishing``: "x",
+    "y", "z" -> homogeneous (3,), see `Camera.vanishing`. ``kind``: the sort of view.
     """
 
     kinds: Mapping[str, str] = field(default_factory=dict)
