@@ -218,7 +218,7 @@ def _clear(folder: Path) -> None:
     for name in _names(folder):
         if name.startswith(_READY) and not (folder / name).is_symlink():
             files.remove_folder(folder / name, (DRAWING, ROUND))
-        elif name.startswith(".new-") and not name.endswith("-probe"):
+        elif name.startswith(".new-"):
             files.forget(folder / name)
 
 
