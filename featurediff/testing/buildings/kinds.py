@@ -121,7 +121,7 @@ def street(rng: np.random.Generator, size) -> Stage:
     w, h = size
     focal = rng.uniform(0.72, 0.95) * w
     camera = Camera(focal, (w * rng.uniform(0.42, 0.58), h * rng.uniform(0.58, 0.68)), pose(0.0), eye, size)
-    points = np.vstack([_corners(house) for house, *_ in rows["left"][1:3]])
+    points = np.vstack([_corners(house) for side in rows.values() for house, *_ in side[1:3]])
 
     def paint(site: Site) -> None:
         for side, sign in (("left", -1), ("right", 1)):
