@@ -77,8 +77,18 @@ def disagreements(a: list[Candidate], b: list[Candidate], slack: float) -> np.nd
     return np.minimum(0.5 * squared, COMPANY_LIMIT)
 
 
-def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, rounds: int = 6) -> list[int]:
-    """Index of the chosen candidate for every node, -1 where it has none. Iterated conditional modes (Besag 1986)."""
+def choose(
+    nodes: list[Node],
+    candidates: list[list[Candidate]],
+    size: float,
+    rounds: int = 6,
+    rivals: dict[tuple[int, int], np.ndarray] | None = None,
+) -> tuple[list[int], list[np.ndarray]]:
+    """Index of the chosen candidate for every node, -1 where it has none, and what each candidate costs beside the others' choice.
+
+    ``rivals``: for pairs of nodes, further costs (candidates of one, candidates of the other) of a choice that both can't make.
+    Iterated conditional modes (Besag 1986).
+    """
     weights = company(nodes, size)
     slack = 0.006 * size
     chosen = [0 if options else -1 for options in candidates]
@@ -86,20 +96,24 @@ def choose(nodes: list[Node], candidates: list[list[Candidate]], size: float, ro
     for i, j in zip(*np.nonzero(weights), strict=True):
         if candidates[i] and candidates[j]:
             links[i, j] = disagreements(candidates[i], candidates[j], slack)
-    alone = [np.array([_alone(c) for c in options]) for options in candidates]
+    costs = [np.array([_alone(c) for c in options]) for options in candidates]
+    alone = list(costs)
+    beside: list[list[tuple[int, np.ndarray]]] = [[] for _ in nodes]
+    for (i, j), link in links.items():
+        beside[i].append((j, weights[i, j] * link))
+    for (i, j), link in (rivals or {}).items():
+        beside[i].append((j, link))
+        beside[j].append((i, link.T))
     for _ in range(rounds):
         before = list(chosen)
         for i, options in enumerate(candidates):
             if len(options) < 2:
                 continue
-            cost = alone[i].copy()
-            for j in np.nonzero(weights[i])[0]:
-                if (i, j) in links:
-                    cost += weights[i, j] * links[i, j][:, chosen[j]]
-            chosen[i] = int(np.argmin(cost))
+            costs[i] = sum((link[:, chosen[j]] for j, link in beside[i]), alone[i].copy())
+            chosen[i] = int(np.argmin(costs[i]))
         if chosen == before:
             break
-    return chosen
+    return chosen, costs
 
 
 def _alone(candidate: Candidate) -> float:

@@ -44,6 +44,13 @@ def ink_along(ink: np.ndarray, curve: np.ndarray, closed: bool, step: float) -> 
     return float(np.median(values))
 
 
+def share_along(ink: np.ndarray, ends: np.ndarray, step: float) -> float:
+    """Share of a straight line, ``ends`` (2, 2) frame px, along which there is pencil."""
+    points = geometry.resample(ends, step).astype(np.float32)
+    values = cv2.remap(ink, points[:, 0], points[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return float((values >= DRAWN).mean())
+
+
 def _strength(grey: np.ndarray, size: float) -> np.ndarray:
     gx, gy = gradient(grey, FINE.derivative * size)
     return gx * gx + gy * gy

@@ -15,9 +15,10 @@ from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
+from featurediff.matching.doubles import without_doubles
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
-from featurediff.matching.ink import DRAWN, ink_along
+from featurediff.matching.ink import DRAWN, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
@@ -44,6 +45,11 @@ FLOOR = 0.0016
 LINE_FLOOR2 = 0.0008**2
 
 WEAK_SCORE = 0.22
+# How alike a straight line must look that has pencil along all of it, and one of which a good part is missing; which share must
+# be there.
+WHOLE_LINE = 0.28
+BROKEN_LINE = 0.50
+LEAST_SHARE = 0.45
 
 
 def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field, ink: np.ndarray) -> list[Found]:
@@ -74,7 +80,7 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
         line_candidates(bank, drawing, courses[k], COARSE_SIGMA * size, size, radius, around)
         for k, around in zip(straight, beside, strict=True)
     ]
-    picked = choose(nodes, candidates, size)
+    picked, costs = choose(nodes, candidates, size)
     own: list[list[int]] = [[] for _ in subject.features]
     for i, stretch in enumerate(stretches):
         own[stretch.feature].append(i)
@@ -84,11 +90,13 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
         if k in courses:
             options, pick = candidates[of_line[k]], picked[of_line[k]]
             place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
+            found.append(_if_line_drawn(place, courses[k], ink, size))
         else:
             place = _feature(
                 k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
             )
-        found.append(_if_drawn(place, feature, curves[k], ink, size))
+            found.append(_if_drawn(place, feature, curves[k], ink, size))
+    found = without_doubles(courses, curves, found, bank, size)
     return settle_corners(subject, courses, found, size)
 
 
@@ -104,6 +112,20 @@ def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, 
     across = np.outer(course.across, course.across)
     covariances = np.stack([(fit.variance_at(at) + LINE_FLOOR2 * size**2) * across + along for at in (-course.half, course.half)])
     return Found("", shifts, covariances, (fit.variance_at(0.0) + LINE_FLOOR2 * size**2) * across + along, chosen.score, fit)
+
+
+def _if_line_drawn(place: Found, course: Course, ink: np.ndarray, size: float) -> Found:
+    """A line may stop short or be broken, but the more of it is missing the more like it the rest must look: a row of other
+    things, with gaps between them, is no line."""
+    if place.shifts is None:
+        return place
+    ends = course.shifted(place.fit.offset, place.fit.turn).ends
+    share = share_along(ink, ends + 0.03 * (ends[::-1] - ends), STEP * size)
+    if share < LEAST_SHARE:
+        return Found(why="it is not drawn yet, or too faint to see in this picture", score=place.score)
+    if place.fit.score < min(WHOLE_LINE + 2.0 * max(0.98 - share, 0.0), BROKEN_LINE):
+        return Found(why="nothing like it is drawn near its place", score=place.score)
+    return place
 
 
 def _if_drawn(place: Found, feature: Feature, curve: np.ndarray, ink: np.ndarray, size: float) -> Found:
