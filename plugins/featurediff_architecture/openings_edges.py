@@ -11,9 +11,11 @@ import numpy as np
 FAINTEST = 1.2
 # A side's ends are left out, where the neighbouring sides' edges disturb.
 TRIM = 0.12
-# What lies below an opening (a sill, the ground) need not be like the wall beside it: it counts by half; what
-# stands left and right of it ought to be.
-BELOW, BESIDE = 0.5, 2.0
+# An area whose lightness spreads less than this (80 % of it, CIELAB) is even.
+EVEN = 14.0
+# What lies left and right of an opening ought to be alike; what lies above (a wall over shutters) or below (a sill, the ground)
+# less so.
+BESIDE, ABOVE, BELOW = 2.0, 1.0, 0.5
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,31 @@ def lower_cover(edges: Edges, box: np.ndarray) -> np.ndarray:
     return np.array([cover_side(edges.gx, left, start, stop), cover_side(edges.gx, right, start, stop)])
 
 
+def taller(edges: Edges, box: np.ndarray, most: float = 1.0) -> np.ndarray | None:
+    """``box`` with its top where both its sides end, when they go on above it (its top was a bar), or None.
+
+    ``most``: how far up, by the box's height.
+    """
+    left, top, right, bottom = (float(v) for v in box)
+    start, stop = max(int(top - most * (bottom - top)), 0), int(top) - 1
+    if stop - start < 4:
+        return None
+    runs = []
+    for at in (left, right):
+        centre = int(np.clip(round(at), 2, edges.size[0] - 3))
+        own = edges.gx[int(top) : int(bottom), centre - 1 : centre + 2].mean((0, 1))
+        length = float(np.linalg.norm(own))
+        if length < FAINTEST * 0.7:
+            return None
+        above = (edges.gx[start:stop, centre - 1 : centre + 2] @ (own / length)).max(1) > max(FAINTEST, 0.35 * length)
+        # The bar itself, just above the top, interrupts nothing.
+        above[-4:] = True
+        gaps = np.flatnonzero(~above)
+        runs.append(stop - start - (gaps[-1] + 1 if len(gaps) else 0))
+    rise = min(runs)
+    return np.array([left, top - rise, right, bottom]) if rise > 0.08 * (bottom - top) + 4 else None
+
+
 def cover_side(change: np.ndarray, at: float, start: float, stop: float, reach: int = 2) -> float:
     """Share of the stretch ``start``..``stop`` along the first axis whose change near ``at`` on the second is the side's own."""
     first, last = max(int(np.floor(start)), 0), min(int(np.ceil(stop)) + 1, change.shape[0])
@@ -189,7 +216,7 @@ def wall_around(edges: Edges, box: np.ndarray, springing: float | None = None, n
 
     total = BESIDE * float(np.linalg.norm(beside[0] - beside[1])) + BELOW * apart(strip(*level, bottom + near, bottom + far))
     if springing is None:
-        total += apart(strip(*level, top - far, top - near))
+        total += ABOVE * apart(strip(*level, top - far, top - near))
     return total / max(float(step), 1.0)
 
 
@@ -216,26 +243,38 @@ def stands_out(edges: Edges, boxes: np.ndarray, near: float = 2.0, far: float = 
     return np.min([np.linalg.norm(inner - colour[:, None], axis=2).mean(1) for colour in around], axis=0)
 
 
+def is_panel(edges: Edges, box: np.ndarray) -> bool:
+    """True for an even area lighter than what is beside it: a wall's panel. By day an opening is dark, or has several tones."""
+    left, top, right, bottom = (float(v) for v in box)
+    trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
+    sides = [
+        _colour(edges, left - 5.0, top + trim_y, left - 1.0, bottom - trim_y),
+        _colour(edges, right + 1.0, top + trim_y, right + 5.0, bottom - trim_y),
+    ]
+    x0, x1 = max(int(left + trim_x), 0), int(right - trim_x) + 1
+    y0, y1 = max(int(top + trim_y), 0), int(bottom - trim_y) + 1
+    light = edges.lab[y0:y1, x0:x1, 0]
+    low, middle, high = np.percentile(light, [10, 50, 90])
+    return bool(middle > max(side[0] for side in sides) + 5.0 and high - low < EVEN)
+
+
 def lopsided(edges: Edges, boxes: np.ndarray, count: int = 12) -> np.ndarray:
     """(n,) how unlike the left and right halves of what lies around the middles of boxes (n, 4) are, one width each way: 0 for a
-    mirror image, about 1 for anything. A window with one of its two shutters is lopsided, the window alone is not."""
+    mirror image, near 1 for its opposite. A window with one of its two shutters is lopsided, the window alone is not."""
     if len(boxes) == 0:
         return np.zeros(0)
     left, top, right, bottom = boxes.T
-    wide, middle = right - left, (left + right) / 2
-    edge = np.linspace(0, 1, count + 1)
-
-    def strips(way: float) -> np.ndarray:
-        found = []
-        for near, far in zip(edge[:-1], edge[1:], strict=True):
-            a, b = middle + way * near * wide, middle + way * far * wide
-            found.append(_colours(edges, np.minimum(a, b), top, np.maximum(a, b), bottom))
-        return np.stack(found, 1)
-
-    one, other = strips(-1.0), strips(1.0)
-    mean = (one.mean(1) + other.mean(1))[:, None] / 2
-    spread = np.linalg.norm(one - mean, axis=2).sum(1) + np.linalg.norm(other - mean, axis=2).sum(1)
-    return 2 * np.linalg.norm(one - other, axis=2).sum(1) / np.maximum(spread, 1e-6) / 2
+    width, height = edges.size
+    places = ((left + right) / 2)[:, None] + np.linspace(-1, 1, 2 * count + 1) * (right - left)[:, None]
+    x = np.clip(np.round(places).astype(int), 0, width)
+    y0 = np.clip(np.round(top).astype(int), 0, height - 1)
+    y1 = np.clip(np.round(bottom).astype(int), y0 + 1, height)
+    sums = edges.colour[y1[:, None], x] - edges.colour[y0[:, None], x]
+    area = np.diff(x, axis=1) * (y1 - y0)[:, None]
+    strips = np.diff(sums, axis=1) / np.maximum(area, 1)[..., None]
+    spread = np.linalg.norm(strips - strips.mean(1, keepdims=True), axis=2).sum(1)
+    apart = np.linalg.norm(strips - strips[:, ::-1], axis=2).sum(1)
+    return apart / 2 / np.maximum(spread, 1e-6)
 
 
 def _colours(edges: Edges, left: np.ndarray, top: np.ndarray, right: np.ndarray, bottom: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ REPEATS = 0.3
 # A facade holds no more than about so many openings side by side: 1 / SHORTEST.
 SHORTEST = 0.06
 # An opening's width by its storey's period.
-NARROWEST, BROADEST = 0.18, 0.92
+NARROWEST, BROADEST = 0.12, 0.92
 
 
 def likeness_by_lag(strip: np.ndarray) -> np.ndarray:
@@ -45,7 +45,10 @@ class Periods:
         key = (round(top / 12), round(bottom / 12))
         if key not in self._known:
             own = self._likeness(6 * key[0], max(6 * key[1], 6 * key[0] + 3))
-            self._known[key] = 2.0 * (first_peak(own) or self._whole)
+            period = first_peak(own) or self._whole
+            # A door among the windows hides a storey's period, not a multiple of it.
+            several = self._whole > 0 and period > 1.5 * self._whole
+            self._known[key] = 2.0 * (self._whole if several else period)
         return self._known[key]
 
     def fits(self, box: np.ndarray) -> bool:
@@ -149,21 +152,20 @@ def aligned(edges: Edges, row: Row, reach: float = 2.5) -> Row:
     return replace(row, lefts=np.array(lefts))
 
 
-def missing_places(lefts: np.ndarray, low: float, high: float, columns: np.ndarray, period: float = 0.0) -> np.ndarray:
-    """Left sides (k,) at which a row may have further boxes: between and beyond ``lefts`` (n,) at its steps, and at ``columns``
-    (m,), the left sides of other storeys; within ``low``..``high``. ``period``: the storey's, or 0 when it has none."""
-    tried = list(columns)
+def missing_places(row: Row, edge: float, hints: np.ndarray, period: float = 0.0) -> np.ndarray:
+    """Left sides (k,) at which a row may have further boxes: at its steps beside those it has, and at ``hints`` (m,); none that
+    overlaps one it has, all between 2 px and ``edge``. ``period``: the storey's, or 0 when it has none."""
+    tried = list(hints)
     if period > 0:
-        tried += [place for left in lefts for place in (left - period, left + period)]
-    elif len(lefts) >= 3:
-        gaps = np.diff(np.sort(lefts))
+        tried += [place for left in row.lefts for place in (left - period, left + period)]
+    elif len(row.lefts) >= 3:
+        gaps = np.diff(np.sort(row.lefts))
         step = float(np.median(gaps[gaps < 1.5 * np.min(gaps)]))
-        for left in lefts:
-            tried += [left - step, left + step]
+        tried += [place for left in row.lefts for place in (left - step, left + step)]
     kept: list[float] = []
-    known = np.sort(lefts)
     for place in sorted(tried):
-        if low <= place <= high and all(abs(place - other) > 4 for other in [*known, *kept]):
+        clear = np.abs(row.lefts - place).min() > 0.6 * row.wide and all(abs(place - other) > 4 for other in kept)
+        if clear and 2.0 <= place <= edge:
             kept.append(float(place))
     return np.array(kept)
 

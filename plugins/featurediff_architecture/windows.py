@@ -18,12 +18,14 @@ from featurediff_architecture.openings_edges import (
     Edges,
     cover,
     edges_of,
+    is_panel,
     lopsided,
     lower_cover,
     refine,
     restless,
     side_strengths,
     stands_out,
+    taller,
     wall_around,
 )
 from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
@@ -124,8 +126,11 @@ def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Foun
     found += confirm(edges, flat, from_lines(segments, edges.size), periods, UPRIGHT)
     for _ in range(2):
         found += confirm(edges, flat, joined(np.array([f.box for f in found]).reshape(-1, 4)), periods, UPRIGHT / 2)
-    found = _spread(edges, flat, choose(found), periods)
-    return _trusted(in_rows(edges, flat, found, periods))
+    higher = [box for box in (taller(edges, f.box) for f in choose(found)) if box is not None]
+    found += confirm(edges, flat, np.array(higher).reshape(-1, 4), periods)
+    every = np.array([f.box for f in found]).reshape(-1, 4)
+    found = in_rows(edges, flat, _spread(edges, flat, choose(found), periods), periods)
+    return _trusted([f for f in found if not _between(f.box, every)])
 
 
 def in_rows(edges: Edges, flat: Rectified, found: list[Found], periods: Periods) -> list[Found]:
@@ -141,7 +146,7 @@ def in_rows(edges: Edges, flat: Rectified, found: list[Found], periods: Periods)
 
 
 def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray, periods: Periods) -> list[Found]:
-    """The boxes ``own`` of one family, settled, and further ones of their size where ``others`` (n, 4) or equal steps hint at one."""
+    """The boxes ``own`` of one family, settled, and more of their size where ``others`` (n, 4) or the period hint at one."""
     arched = [f for f in own if f.head is not None]
     heads = 2 * len(arched) > len(own)
     row = aligned(edges, settled(edges, np.array([f.box for f in own]), heads))
@@ -151,18 +156,20 @@ def _row_of(edges: Edges, flat: Rectified, own: list[Found], others: np.ndarray,
     beside = others[(middle > row.top) & (middle < row.bottom)]
     same = np.abs(np.log((others[:, 2] - others[:, 0]) / row.wide)) < 0.25
     hints = np.concatenate([(beside[:, 0] + beside[:, 2] - row.wide) / 2, others[same, 0]])
-    tried = missing_places(row.lefts, 2.0, edges.size[0] - row.wide - 2.0, hints, periods.at(row.top, row.bottom))
+    larger = others[(others[:, 2:] - others[:, :2]).prod(1) > 1.3 * row.wide * (row.bottom - row.top)]
+    tried = missing_places(row, edges.size[0] - row.wide - 2.0, hints, periods.at(row.top, row.bottom))
     if len(tried):
         for box in aligned(edges, Row(tried, row.wide, row.top, row.bottom), max(6.0, 0.12 * row.wide)).boxes():
             new = _as_in_row(edges, box, rise)
-            if new is not None and _within(flat, box) and stands_out(edges, box[None])[0] > STEP:
+            taken = any(_overlap(box, other) > 0.3 for other in larger)
+            if new is not None and not taken and _within(flat, box) and stands_out(edges, box[None])[0] > STEP:
                 kept.append(new)
     return [f for f in kept if f is not None]
 
 
 def _as_in_row(edges: Edges, box: np.ndarray, rise: float, score: float | None = None) -> Found | None:
-    """A box as a member of its row, with an arched head where the row's ``rise`` is not 0. Without a ``score`` of its own it must
-    show most of its sides, or it is None."""
+    """A box as a member of its row, with an arched head where the row's ``rise`` is not 0. Without a ``score`` of its own it
+    must show most of its sides, or it is None."""
     shares, head = cover(edges, box), None
     if rise > 0:
         head = head_at(edges, box, rise)
@@ -207,7 +214,7 @@ def _shaped(edges: Edges, boxes: np.ndarray) -> np.ndarray:
 
 def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods) -> Found | None:
     """A refined box with its score and head, or None when it is no opening."""
-    if not periods.fits(box):
+    if not periods.fits(box) or is_panel(edges, box):
         return None
     shares, head = cover(edges, box), None
     if shares[1] < FLAT_TOP and shares[3] > LEAST_SIDE and lower_cover(edges, box).min() > LEAST_SIDE:
@@ -287,10 +294,18 @@ def siblings_of(boxes: np.ndarray) -> np.ndarray:
 
 
 def _flush(a: np.ndarray, b: np.ndarray, gap: float = 4.0) -> bool:
-    """True when one ends where the other begins, at one height: not two openings, but what is between them or one with its shutter."""
+    """True when one ends where the other begins, at one height: not two openings, but one and what is between it and the next."""
     high = min(a[3], b[3]) - max(a[1], b[1])
     beside = min(abs(a[0] - b[2]), abs(a[2] - b[0])) < gap
     return bool(beside and high > 0.7 * min(a[3] - a[1], b[3] - b[1]))
+
+
+def _between(box: np.ndarray, others: np.ndarray, gap: float = 5.0) -> bool:
+    """True when others of the same height stand flush on both sides of ``box``: which of such a chain of panes, or of windows
+    and their shutters, are the windows is not known."""
+    slack = max(0.05 * (box[3] - box[1]), gap)
+    level = others[(np.abs(others[:, 1] - box[1]) < slack) & (np.abs(others[:, 3] - box[3]) < slack)]
+    return bool((np.abs(level[:, 2] - box[0]) < gap).any() and (np.abs(level[:, 0] - box[2]) < gap).any())
 
 
 def _overlap(a: np.ndarray, b: np.ndarray) -> float:
@@ -318,7 +333,7 @@ def _spread(edges: Edges, flat: Rectified, found: list[Found], periods: Periods,
 
 
 def _trusted(found: list[Found]) -> list[Found]:
-    """Those that repeat, and single ones that are large and whole enough to be seen as openings; neither much smaller than usual."""
+    """Those that repeat, and single ones that are large and whole enough; neither much smaller than usual."""
     if not found:
         return found
     boxes = np.array([f.box for f in found])
