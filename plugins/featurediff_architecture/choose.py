@@ -36,6 +36,8 @@ BROKEN = 0.7
 HIDDEN = 0.16
 # A post is at most so wide (share of the picture's long side), and at least so many times as tall.
 POST, SLENDER = 0.015, 9.0
+# A wall shows lines below its top edge: together at least so many times as long.
+NOTHING = 0.3
 # What scores less than this share of the best tenth is left out.
 WEAK = 0.12
 
@@ -108,7 +110,26 @@ def on_building(found: Candidates, directions: Directions, size: tuple[int, int]
     middle = np.clip(np.round(found.lines.middle / coarse).astype(int), 0, np.array(canvas.shape[::-1]) - 1)
     own = label[middle[:, 1], middle[:, 0]]
     weight = np.bincount(own, found.lines.length)
-    return (weight[own] > SLIGHT * weight.max()) & _between_ends(found, size) & _beside_core(found, directions, size)
+    return (
+        (weight[own] > SLIGHT * weight.max())
+        & _between_ends(found, size)
+        & _beside_core(found, directions, size)
+        & ~_skyline_only(found)
+    )
+
+
+def _skyline_only(found: Candidates) -> np.ndarray:
+    """(n,) True for lines under the sky with nothing built below them: the horizon, a hill, the top of a hedge."""
+    lines = found.lines
+    left_hand = (lines.vector[:, 0] > 0).astype(int)  # going right, the left hand side is above
+    above = found.sky[np.arange(len(found)), 1 - left_hand]
+    only = np.zeros(len(found), bool)
+    x, y = lines.middle.T
+    for k in np.flatnonzero((above > 0.5) & (found.kind != VERTICAL)):
+        low, high = np.sort(lines.ends[k, :, 0])
+        under = (x > low) & (x < high) & (y > lines.ends[k, :, 1].max() + 0.05 * lines.length[k])
+        only[k] = lines.length[under].sum() < NOTHING * lines.length[k]
+    return only
 
 
 def _beside_core(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:

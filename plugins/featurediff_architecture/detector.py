@@ -78,7 +78,8 @@ class ArchitectureDetector(Detector):
         features = line_features(named, told.ends, told.joints, working) + arc_features(name_arcs(arcs, box), working)
         meet = meetings(told.lines, named, directions, working)
         rhythm = rhythm_of(in_picture(facades, working))
-        return assemble(features, junctions(named, told.joints), meet, fronts, rhythm, box, working, lean_advice(directions, box))
+        corners = junctions(named, told.ends, told.joints)
+        return assemble(features, corners, meet, fronts, rhythm, box, working, lean_advice(directions, box))
 
 
 def _no_building(picture: Picture) -> SubjectError:

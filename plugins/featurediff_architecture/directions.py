@@ -24,6 +24,8 @@ SQUARE = 4.0
 PAIRS = 900
 # So many lines at different places must aim at a level point: two roof slopes and their mouldings always cross somewhere.
 FEWEST = 4
+# Two uprights alone tell where verticals meet when each is longer than this share of the picture's height.
+PAIR = 0.15
 # Lines spread less than this (degrees) tell no meeting point (TRADE.md: a judgement).
 SPREAD = 8.0
 
@@ -124,7 +126,12 @@ def _vertical(lines: Lines, size: tuple[int, int], rng: np.random.Generator) -> 
         return upright & (np.abs(aim[:, 1]) > 1.5 * size[1] * np.abs(points[:, 2]))
 
     upright = np.array([[0.0, 1.0, 0.0]])
-    return _best(lines, use, allowed, rng, "vertical", upright)
+    best = _best(lines, use, allowed, rng, "vertical", upright)
+    if best is not None and len(best.members) == 2 and lines.length[best.members].min() < PAIR * size[1]:
+        # Two short lines may cross anywhere.
+        agree = use[off_direction(lines.take(use), upright[0]) < tolerance(lines.take(use))]
+        return Direction(upright[0], agree, 0.0, float(lines.length[agree].sum()), "vertical") if len(agree) else None
+    return best
 
 
 def _levels(lines, free, vertical, size, rng) -> tuple[Direction, ...]:
@@ -211,7 +218,7 @@ def _best(lines, use, allowed, rng, kind, fixed) -> Direction | None:
     agree = np.flatnonzero(off_direction(some, point) < limit)
     if not len(agree):
         return None
-    if kind == "vertical" and len(agree) < 3:
+    if len(agree) == 1:
         point = fixed[0]
     return Direction(point, use[agree], _spread(some.take(agree)), float(some.length[agree].sum()), kind)
 

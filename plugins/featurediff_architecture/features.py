@@ -73,13 +73,13 @@ def arc_features(named: list[tuple[str, str, Arc]], working: Working) -> tuple[F
     )
 
 
-def junctions(named: list[Named], joints: tuple[Joint, ...]) -> tuple[Junction, ...]:
+def junctions(named: list[Named], ends: np.ndarray, joints: tuple[Joint, ...]) -> tuple[Junction, ...]:
     """Corner records; each is named by its most important line and the end of it."""
     found: list[Junction] = []
     used: dict[str, int] = {}
     for joint in joints:
         lines = sorted(joint.ends, key=lambda end: -ROLES[named[end[0]].role.what].importance)
-        label = _corner_label(named, lines)
+        label = _corner_label(named, ends, lines)
         used[label] = used.get(label, 0) + 1
         if used[label] > 1:
             label = f"{label} ({used[label]})"
@@ -87,19 +87,14 @@ def junctions(named: list[Named], joints: tuple[Joint, ...]) -> tuple[Junction, 
     return tuple(found)
 
 
-def _corner_label(named: list[Named], ends: list[tuple[int, int]]) -> str:
-    slopes = [line for line, end in ends if named[line].role.what == "roof slope" and end == _upper(named[line])]
+def _corner_label(named: list[Named], points: np.ndarray, ends: list[tuple[int, int]]) -> str:
+    slopes = [k for k, end in ends if named[k].role.what == "roof slope" and points[k, end, 1] <= points[k, :, 1].min()]
     if len(slopes) > 1:
         return "peak of the gable"
     line, end = ends[0]
-    upright = named[line].role.what in ("outer corner", "middle corner", "inner corner", "vertical")
-    where = ("top", "foot")[end] if upright else ("left end", "right end")[end]
+    across, down = np.abs(points[line, 1] - points[line, 0])
+    where = ("left end", "right end")[end] if across > down else ("top", "foot")[end]
     return f"{named[line].name}, {where}"
-
-
-def _upper(line: Named) -> int:
-    """The number of a slope's upper end when its ends run from left to right."""
-    return 1 if line.role.side == "left" else 0
 
 
 def meetings(chosen: Candidates, named: list[Named], directions: Directions, working: Working) -> tuple[Meeting, ...]:

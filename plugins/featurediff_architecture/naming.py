@@ -11,7 +11,7 @@ from featurediff_architecture.fronts import Front
 from featurediff_architecture.roles import UPRIGHT, Role
 from featurediff_architecture.vocabulary import ROLES, ROOF, WALLS, counted, place_words
 
-SIDED = ("outer corner", "roof slope", "slope", "chimney")
+SIDED = ("outer corner", "roof slope", "chimney")
 # A line that covers so much of the building's width needs no word for its side.
 WHOLE_WIDTH = 0.6
 # An arc that rises by so much of its width is an arch, against the sky a round top.
@@ -108,7 +108,7 @@ def _told_apart(calls: list[tuple[str, str]], share: np.ndarray) -> list[tuple[s
 
 
 def _axis(roles: list[Role]) -> str:
-    return "x" if roles[0].what in (*UPRIGHT, "roof slope", "slope", "chimney", "chimney top", "roof upright") else "y"
+    return "x" if roles[0].what in (*UPRIGHT, "roof slope", "chimney", "chimney top", "roof upright") else "y"
 
 
 def _part(role: Role, name: str, fronts: int) -> str:

@@ -185,7 +185,11 @@ def _outer(chosen, ends, k, side, everything, size) -> bool:
         return True
     sign = -1.0 if side == "left" else 1.0
     reach = (sign * (everything.lines.ends[..., 0] - ends[k, :, 0].mean())).max(1)
-    above_ground = everything.lines.middle[:, 1] < ends[k, :, 1].max() - 0.05 * size
+    # Roofs overhang, and the ground goes on: what lies beside the wall counts.
+    top, foot = np.sort(ends[k, :, 1])
+    above_ground = (everything.lines.middle[:, 1] < foot - 0.05 * size) & (
+        everything.lines.middle[:, 1] > top + 0.1 * (foot - top)
+    )
     length = everything.lines.length
     beyond = length[(reach > 0.05 * size) & above_ground].sum()
     at = length[(np.abs(reach) < 0.05 * size) & (everything.aim >= 0)].sum()
@@ -202,7 +206,8 @@ def _slopes(found, chosen, ends, joints, fronts) -> None:
         top, bottom = ends[k][np.argsort(ends[k, :, 1])]
         side = "left" if bottom[0] < top[0] else "right"
         roof = _sky_above(chosen, k) or any(_meets_slope(joint, k, chosen) for joint in joints)
-        found[k] = Role("roof slope" if roof else "slope", front_of(fronts, float(ends[k, :, 0].mean())), side)
+        # Within a wall it is a shadow's edge, or the underside of the eaves.
+        found[k] = Role("roof slope" if roof else "stray", front_of(fronts, float(ends[k, :, 0].mean())), side)
 
 
 def _meets_slope(joint: Joint, k: int, chosen: Candidates) -> bool:
@@ -282,4 +287,6 @@ def _height_on(ends: np.ndarray, k: int, corners: list[int]) -> float:
         y = ends[k, 0, 1] + steep * (x[c] - ends[k, 0, 0])
         top, foot = ends[c, :, 1].min(), ends[c, :, 1].max()
         places.append((y - top) / max(foot - top, 1e-6))
-    return float(np.mean(places))
+    # An upright that ends at the line tells most.
+    at_end = [place for place in places if min(abs(place), abs(place - 1.0)) < 0.05]
+    return float(np.mean(at_end or places))

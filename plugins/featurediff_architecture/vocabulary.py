@@ -32,7 +32,6 @@ ROLES: dict[str, Kind] = {
     "ridge": Kind("ridge", ROOF, "B", 0.7, "proportion"),
     "roof line": Kind("roof line", ROOF, "B", 0.6, "placement"),
     "roof slope": Kind("roof slope", ROOF, "B", 0.7, "tilt"),
-    "slope": Kind("slope", WALLS, "B", 0.5, "tilt"),
     "chimney": Kind("side of the chimney", f"{ROOF}/chimney", "C", 0.4, "placement"),
     "chimney top": Kind("top of the chimney", f"{ROOF}/chimney", "C", 0.4, "placement"),
     "roof upright": Kind("upright above the roof", ROOF, "C", 0.4, "placement"),
