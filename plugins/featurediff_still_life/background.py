@@ -25,8 +25,11 @@ _FLOOR = np.array([2.2, 1.4, 1.4], np.float32)  # least spread: noise of a camer
 
 @dataclass(frozen=True)
 class Surroundings:
-    """Colour models of table and wall. ``colours`` (k, 3) as (L + 16, a, b), ``spread`` (k, 3); ``rows`` (k, h) bool: at which
-    heights each is seen at the picture's left or right end, or near: a grey jug on a brown table is not taken for the grey wall."""
+    """Colour models of table and wall. ``colours`` (k, 3) as (L + 16, a, b), ``spread`` (k, 3).
+
+    ``rows`` (k, h) bool: at which heights each is seen at the picture's border, or nearly: a grey jug on a brown table is not
+    taken for the grey wall.
+    """
 
     colours: np.ndarray
     spread: np.ndarray

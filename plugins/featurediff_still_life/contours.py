@@ -21,6 +21,7 @@ BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a
 LEAST_SIDE = 0.25  # of its full length: less of a side is not judged
 BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch
 STANDS_OUT = 0.2  # of the half width beyond the widest: a part without a space inside it stands out at least so far
+SWELLING = 0.02  # of the half width
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
@@ -86,11 +87,18 @@ def sustained(flags: np.ndarray, least: int) -> np.ndarray:
     return out
 
 
-def widened(flags: np.ndarray, count: int) -> np.ndarray:
-    """Runs of True that last, a little longer at both ends: a handle's root swells before it stands out. ``count``: all levels."""
-    lasting = sustained(flags, max(count // 50, 2))
-    reach = max(count // 40, 1)
-    return np.convolve(lasting, np.ones(2 * reach + 1), "same") > 0.5
+def with_swelling(grows: np.ndarray, more: np.ndarray, widest: float) -> np.ndarray:
+    """Levels at which a handle or spout grows, and on either side those where its root swells the body already.
+
+    ``more`` (k,) px: how far this side stands out beyond the body.
+    """
+    swollen = np.nan_to_num(more) > SWELLING * widest
+    reach = max(len(grows) // 40, 1)
+    out = np.convolve(grows, np.ones(2 * reach + 1), "same") > 0.5
+    for start, stop in runs(out | swollen):
+        if grows[start:stop].any():
+            out[start:stop] = True
+    return out
 
 
 def runs(flags: np.ndarray) -> list[tuple[int, int]]:

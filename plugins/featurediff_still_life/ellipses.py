@@ -160,7 +160,7 @@ def fit_robust(
 
 @dataclass(frozen=True)
 class Edges:
-    """Where a picture's edges lie beside an ellipse. ``points`` (n, 2) px, ``strength`` (n,) in L*a*b* units per px, ``angles`` (n,)."""
+    """Where edges lie beside an ellipse. ``points`` (n, 2) px, ``strength`` (n,) in L*a*b* units per px, at ``angles`` (n,)."""
 
     points: np.ndarray
     strength: np.ndarray

@@ -110,8 +110,8 @@ def _mirror_scores(
 ) -> np.ndarray:
     """(k,): for axes through (places, level) the share of the sample whose mirror image lies near the outline.
 
-    ``away`` and ``unseen`` (h, w): distance from the seen and from the hidden outline. Points whose mirror image falls on a hidden
-    stretch are left out, as long as enough remain.
+    ``away`` and ``unseen`` (h, w): distance from the seen and from the hidden outline. Points whose mirror image falls on a
+    hidden stretch are left out, as long as enough remain.
     """
     angle = math.radians(lean)
     right = np.array([math.cos(angle), math.sin(angle)])
@@ -154,8 +154,11 @@ def _settled(axis: Axis, loops: list[Loop], size: float) -> Axis:
 
 @dataclass(frozen=True)
 class Widths:
-    """How far a thing reaches at each of ``levels`` (k,) along its axis, px. ``inner`` (2, k): left and right of the axis to where
-    the thing first ends; ``outer`` (2, k): to where it ends at last, beyond the space inside a handle. NaN where not seen."""
+    """How far a thing reaches at each of ``levels`` (k,) along its axis, px.
+
+    ``inner`` (2, k): left and right of the axis to where the thing first ends; ``outer`` (2, k): to where it ends at last, beyond
+    the space inside a handle. NaN where not seen.
+    """
 
     levels: np.ndarray
     inner: np.ndarray
@@ -184,7 +187,7 @@ def half_widths(axis: Axis, loops: list[Loop]) -> Widths:
 
 
 def stands_out(widths: Widths) -> tuple[np.ndarray, np.ndarray]:
-    """(2, k) bool each, left and right: levels at which a handle or a spout grows from the body, and at which one stands beside it.
+    """(2, k) bool each, left and right: levels at which a handle or spout grows from the body, and at which one stands beside it.
 
     Where it grows the body's own edge is not seen; beside it, it is.
     """

@@ -22,8 +22,10 @@ EVIDENCE = (1.0, 2.8)  # distance from table and wall, in spreads, at which a pi
 
 @dataclass(frozen=True)
 class Thing:
-    """One separated object. ``mask`` (h, w) bool at the coarse size, without holes; ``name``: the artist's, or ""; ``holes`` (h, w)
-    bool: where the table may be seen through it, as through a handle."""
+    """One separated object. ``mask`` (h, w) bool at the coarse size, without holes; ``name``: the artist's, or "".
+
+    ``holes`` (h, w) bool: where the table may be seen through it, as through a handle.
+    """
 
     mask: np.ndarray
     name: str
@@ -110,7 +112,7 @@ def _disc(width: int) -> np.ndarray:
 
 
 def _filled(mask: np.ndarray, unlike: np.ndarray) -> np.ndarray:
-    """The mask with those of its holes filled that are specks or look unlike the table. ``unlike`` (h, w): 1 where a thing begins."""
+    """The mask, those of its holes filled that are specks or unlike the table. ``unlike`` (h, w): 1 where a thing begins."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
     out = mask.copy()
     enclosed = enclosed_by(mask)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from featurediff.geometry import normals, rescale_points, resample
+from featurediff.geometry import normals, resample, rescale_points
 from featurediff_still_life.paths import best_path, peak_shift
 from featurediff_still_life.view import View
 
@@ -21,17 +21,19 @@ LEAST_STEP = 4.0
 LEFT = 7.0  # L*a*b* units from the outer colour at which it is left for good
 CLEAR = 4.0  # L*a*b* units per working px: an edge this steep is clear
 UNDER = 0.85  # how far sharpness takes the place of the outer colour where an outline faces down
+LEAST_STEEP = 1.5  # L*a*b* units per working px: a softer edge is a shadow's, or none
 BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
 
 
 @dataclass(frozen=True)
 class Outline:
-    """A closed outline, clockwise on the picture. ``points`` (n, 2) working px; ``seen`` (n,) bool: the picture shows an edge there;
-    ``step`` (n,): its height in L*a*b* units; ``hidden`` (n,) bool: something else lies in front, or the picture ends."""
+    """A closed outline, clockwise on the picture. ``points`` (n, 2) working px.
+
+    ``seen`` (n,) bool: the picture shows an edge there; ``hidden`` (n,) bool: something else lies in front, or the picture ends.
+    """
 
     points: np.ndarray
     seen: np.ndarray
-    step: np.ndarray
     hidden: np.ndarray
 
 
@@ -66,7 +68,7 @@ def smoothed(points: np.ndarray, sigma: float, closed: bool = True) -> np.ndarra
 
 
 def refined(view: View, line: np.ndarray, reach: float = REACH) -> Outline:
-    """A closed line (n, 2) laid on the picture's edge, twice: what the first time cut off of sharp tips is reached the second time."""
+    """A closed line (n, 2) laid on the picture's edge, twice: the second time reaches what the first cut off of sharp tips."""
     first = on_edge(view, line, reach=reach)
     again = resample(first.points, 0.75 * STEP, closed=True)
     return on_edge(view, again, reach=min(reach, 4.0), smooth=0.8)
@@ -110,7 +112,8 @@ def on_edge(
     column = np.clip(path, 6, len(at) - 7)
     height = np.sqrt(((core[rows, column + 6] - core[rows, column - 6]) ** 2).sum(1))
     hidden = near_border(points, view.size)
-    return Outline(points, smoothed(height, 2.0, closed) > LEAST_STEP, np.maximum(height, peak), hidden)
+    seen = (smoothed(height, 2.0, closed) > LEAST_STEP) & (smoothed(peak, 2.0, closed) > LEAST_STEEP)
+    return Outline(points, seen, hidden)
 
 
 def near_border(points: np.ndarray, size: tuple[int, int]) -> np.ndarray:

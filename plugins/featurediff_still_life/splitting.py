@@ -134,7 +134,7 @@ def _fuller(hollow: float, parts: list[np.ndarray]) -> bool:
 
 
 def _stands_alone(small: np.ndarray, large: np.ndarray) -> bool:
-    """Whether the smaller of two parts of one colour can be a thing of its own: mouth, handle and spout do not reach the table."""
+    """Whether the smaller of two parts of one colour can be a thing: mouth, handle and spout do not reach the table."""
     if small.sum() > ALONE * large.sum():
         return True
     rows = [np.nonzero(part.any(1))[0] for part in (small, large)]

@@ -79,7 +79,8 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
         return _plain(view, thing, outline, others)
     widths = forms.half_widths(axis, loops)
     levels, half = widths.levels, forms.body_half_width(widths)
-    grows, beside = ([contours.widened(row, len(levels)) for row in flags] for flags in forms.stands_out(widths))
+    grows, beside = ([contours.sustained(row, max(len(levels) // 50, 2)) for row in flags] for flags in forms.stands_out(widths))
+    grows = [contours.with_swelling(row, own - half, half.max()) for row, own in zip(grows, widths.inner, strict=True)]
     stem = contours.find_stem(levels, half)
     start = 0 if stem is None else int(np.searchsorted(levels, stem))
     rim = find_rim(view, axis, outline, levels[start:], half[start:], others) if stem is None else None
