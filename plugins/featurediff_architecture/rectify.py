@@ -49,7 +49,7 @@ def plane_homography(across: np.ndarray, up: np.ndarray, origin: np.ndarray) -> 
 
 
 def rectify(
-    pixels: np.ndarray, across: np.ndarray, up: np.ndarray, region: np.ndarray | None = None, longest: int = 1300
+    pixels: np.ndarray, across: np.ndarray, up: np.ndarray, region: np.ndarray | None = None, longest: int = 1050
 ) -> Rectified:
     """The facade as seen straight on.
 

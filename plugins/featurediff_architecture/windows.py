@@ -39,6 +39,8 @@ WEAK_COVER = 0.6
 STEP = 9.0
 # By the usual opening's area: what repeats is no smaller than this, what stands alone no smaller than that.
 SMALL_TWIN, SMALL_LONE = 0.2, 0.5
+# No more boxes are looked at closely, which bounds the time on a wall full of texture.
+MOST_TRIED = 200
 # Wider than high, and higher than wide, at most.
 WIDEST_SHAPE = 1.8
 SLIMMEST = 9.0
@@ -198,7 +200,8 @@ def confirm(edges: Edges, flat: Rectified, boxes: np.ndarray, periods: Periods, 
     """The boxes that stand on edges on all four sides, refined; see `openings_edges.refine` for ``upright``."""
     boxes = _unlike(boxes, 3.0)
     boxes = boxes[_shaped(edges, boxes)]
-    boxes = boxes[stands_out(edges, boxes) > STEP]
+    step = stands_out(edges, boxes)
+    boxes = boxes[np.argsort(-step)[: min(int((step > STEP).sum()), MOST_TRIED)]]
     fine = [refine(edges, box, REACH, upright) for box in boxes]
     fine = _unlike(np.array(fine).reshape(-1, 4), 1.0)
     fine = fine[_shaped(edges, fine)]

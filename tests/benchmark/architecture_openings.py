@@ -91,9 +91,9 @@ def measure(scene, smallest=0.0):
     walls = list(scene.rhythms.values())
     for rhythm in walls:
         region = wall_outline(rhythm)
-        start = time.perf_counter()
+        start = time.process_time()
         found += find_openings(scene.pixels, segments, rhythm.matrix[:, 0], rhythm.matrix[:, 1], region)
-        seconds.append(time.perf_counter() - start)
+        seconds.append(time.process_time() - start)
     share = np.array([[shared(o.outline, c) for c in exact.values()] for o in found]).reshape(len(found), len(exact))
     names = list(exact)
     errors, relative, outer, hits, kind_right = [], [], 0, 0, 0
@@ -145,9 +145,8 @@ def main():
     args = parser.parse_args()
     cv2.setNumThreads(2)
     first, _, last = args.seeds.partition("-")
-    print(
-        "kind     openings  found   outer  right kind  false a scene  corner px median / 95 %   % of size median / 95 %   s a wall"
-    )
+    head = "kind     openings  found   outer right kind false a scene"
+    print(head + "   corner px: median / 95 %  % of size: median / 95 %  CPU s a wall")
     for kind in args.kinds.split(","):
         results = []
         for seed in range(int(first), int(last or first) + 1):
@@ -159,12 +158,14 @@ def main():
 
 
 def print_line(kind, results):
-    exact, hits, outer, right, false = (sum(r[key] for r in results) for key in ("exact", "hits", "outer", "kind", "false"))
+    counts = ("exact", "hits", "outer", "kind", "false")
+    exact, hits, outer, right, false = (sum(r[key] for r in results) for key in counts)
     lists = (np.array([v for r in results for v in r[key]]) for key in ("errors", "relative", "seconds"))
     errors, relative, seconds = lists
     spread = [np.percentile(values, [50, 95]) if len(values) else [np.nan, np.nan] for values in (errors, relative)]
     print(
-        f"{kind:8} {exact:8d} {100 * hits / max(exact, 1):5.0f} % {100 * outer / max(exact, 1):5.0f} % {100 * right / max(hits, 1):9.0f} % "
+        f"{kind:8} {exact:8d} {100 * hits / max(exact, 1):5.0f} % {100 * outer / max(exact, 1):5.0f} % "
+        f"{100 * right / max(hits, 1):8.0f} % "
         f"{false / len(results):13.2f} "
         f"{spread[0][0]:13.2f} / {spread[0][1]:.2f} {spread[1][0]:18.2f} / {spread[1][1]:.2f} {np.median(seconds):12.2f}"
     )

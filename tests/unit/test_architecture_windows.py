@@ -28,7 +28,7 @@ def nearest(found, outline):
     return best, np.hypot(*(best.corners[2:] - outline[-2:]).T).max()
 
 
-@pytest.mark.parametrize("how", [{}, {"turn": 25}, {"turn": -35, "tilt": 6}, {"tilt": -12}], ids=str)
+@pytest.mark.parametrize("how", [{}, {"turn": 25}, {"turn": -35, "tilt": 6, "distance": 21}, {"tilt": -12}], ids=str)
 def test_every_window_and_the_door_are_found_and_nothing_else(how):
     found, exact = look(Facade(15, 11, HOUSE, bands=BANDS), 15, 11, **how)
     assert len(found) == len(exact)
