@@ -34,9 +34,8 @@ def _solve(score: np.ndarray, stiffness: float, reach: int = 3) -> np.ndarray:
     padded[:, reach : reach + columns] = score[:, 0]
     for row in range(1, rows):
         options = shifted - cost
-        best = options.argmax(1)
-        came_from[row] = best
-        padded[:, reach : reach + columns] = np.take_along_axis(options, best[:, None], 1)[:, 0] + score[:, row]
+        came_from[row] = options.argmax(1)
+        padded[:, reach : reach + columns] = options.max(1) + score[:, row]
     path = np.empty((rows, many), int)
     path[-1] = padded[:, reach : reach + columns].argmax(1)
     for row in range(rows - 1, 0, -1):

@@ -24,18 +24,38 @@ OTHER_COLOUR = 0.09  # difference of (a, b) / (L + 16) between two materials
 ALONE = 0.5  # of the larger part's area: a part of the same colour smaller than this must reach the table to be a thing
 FOLLOWED = 0.8  # share of the path that must lie on a sharp edge
 SHARP = 2.2  # L*a*b* units per px of the working copy
+DEEPEST = 6  # cuts one within the other
 SHORTEST = 6.0  # px between the two corners of a cut
 _ARCS = np.radians(np.arange(-132, 133, 6.0))  # angles at the chord of the circular arcs between two corners
 _ALONG = 48
 
 
-def part_touching(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.ndarray, depth: int = 0) -> list[np.ndarray]:
+def part_touching(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.ndarray) -> list[np.ndarray]:
     """The things in one connected patch (h, w) bool without holes.
 
     ``edge`` (h, w) and ``lab`` (h, w, 3): the picture at that size; ``open_`` (h, w) bool: where the table is seen through the
     patch, inside a handle or between things.
     """
-    cut = _best_cut(patch, np.where(open_, 4 * SHARP, edge).astype(np.float32), lab, open_) if depth < 6 else None
+    box = _box_around(patch)
+    strength = np.where(open_[box], 4 * SHARP, edge[box]).astype(np.float32)
+    found = []
+    for part in _parted(patch[box], strength, lab[box], open_[box], 0):
+        whole = np.zeros(patch.shape, bool)
+        whole[box] = part
+        found.append(whole)
+    return found
+
+
+def _box_around(patch: np.ndarray, margin: int = 4) -> tuple[slice, slice]:
+    rows, columns = np.nonzero(patch.any(1))[0], np.nonzero(patch.any(0))[0]
+    return (
+        slice(max(rows[0] - margin, 0), rows[-1] + margin + 1),
+        slice(max(columns[0] - margin, 0), columns[-1] + margin + 1),
+    )
+
+
+def _parted(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.ndarray, depth: int) -> list[np.ndarray]:
+    cut = _best_cut(patch, edge, lab, open_) if depth < DEEPEST else None
     parts = [patch] if cut is None else _apply(patch, cut)
     if len(parts) < 2:
         return [patch]
@@ -44,7 +64,7 @@ def part_touching(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: n
         # What was enclosed by both together may now be open to the outside.
         own = part & ~open_
         own = _largest_patch(own | enclosed_by(own))
-        found += part_touching(own, edge, lab, open_, depth + 1)
+        found += _parted(own, edge, lab, open_, depth + 1)
     return found
 
 
