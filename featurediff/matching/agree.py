@@ -84,7 +84,7 @@ def choose(
     rounds: int = 6,
     rivals: dict[tuple[int, int], np.ndarray] | None = None,
 ) -> tuple[list[int], list[np.ndarray]]:
-    """Index of the chosen candidate for every node, -1 where it has none, and what each candidate costs beside the others' choice.
+    """Index of the chosen candidate for every node, -1 where it has none, and what each candidate costs beside the others chosen.
 
     ``rivals``: for pairs of nodes, further costs (candidates of one, candidates of the other) of a choice that both can't make.
     Iterated conditional modes (Besag 1986).
