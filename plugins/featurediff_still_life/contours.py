@@ -22,6 +22,7 @@ LEAST_SIDE = 0.25  # of its full length: less of a side is not judged
 BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch
 STANDS_OUT = 0.2  # of the half width beyond the widest: a part without a space inside it stands out at least so far
 SWELLING = 0.02  # of the half width
+OFF_ELLIPSE = 0.04  # of the half axis
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
@@ -220,6 +221,18 @@ def protrusions(axis: Axis, outline: Outline, profile: Profile) -> list[tuple[st
             furthest = int((sign * axis.local(points)[:, 0]).argmax())
             found.append((name, Piece("", points, slides=False, anchors={"furthest point": furthest}), (float(low), float(high))))
     return found
+
+
+def beside_ellipse(outline: Outline, ellipse: Ellipse) -> list[Piece]:
+    """What of an outline does not lie on the thing's ellipse: the body under a wide mouth, a handle."""
+    off = np.abs(ellipse.off(outline.points)) > OFF_ELLIPSE * ellipse.long
+    if off.all() or not off.any():
+        return []
+    first = int(np.argmin(off))
+    points, flags = np.roll(outline.points, -first, 0), np.roll(off & outline.seen & ~outline.hidden, -first)
+    least = max(0.06 * len(points), 8)
+    found = [points[start:stop] for start, stop in runs(flags) if stop - start >= least]
+    return _told_apart([Piece(_place_of(line, outline.points), line) for line in found])
 
 
 def stretches(outline: Outline, most: int = 6) -> list[Piece]:

@@ -16,6 +16,7 @@ STEP = 0.008  # of the group's size between neighbouring points of a curve
 WIDER = 1.25  # a group this many times wider than high is measured across
 SIGMA = 0.5  # working px: standard uncertainty of an outline across itself (tests/benchmark/still_life_reference.py)
 SIGMA_RIM = 0.4
+MANY = 4  # so many things, most of them of no regular form, may be pieces of fewer
 LARGE = 0.5  # of the picture: a single thing larger than this may be several
 
 
@@ -145,6 +146,7 @@ def _doubts(view: View, things: list[Understood]) -> tuple[Advice, ...]:
     area = view.size[0] * view.size[1]
     large = [each for each in things if cv2.contourArea(each.outline.points.astype(np.float32)) > LARGE * area]
     cut = [each for each in things if each.outline.hidden.mean() > 0.5]
-    if large or cut:
+    shapeless = [each for each in things if each.axis is None and each.rim is None]
+    if large or cut or (len(things) >= MANY and len(shapeless) > 0.5 * len(things)):
         return (Advice("warning", f"The things in the reference may not have been told apart well. {HOW}"),)
     return ()

@@ -99,7 +99,7 @@ def _plain(view: View, thing: Thing, outline: Outline, others: np.ndarray) -> Un
     """A thing without an axis: a dish, or an outline in stretches."""
     plate = find_plate(view, outline, others)
     if plate is not None:
-        return Understood(thing, outline, "dish", (), plate)
+        return Understood(thing, outline, "dish", tuple(contours.beside_ellipse(outline, plate)), plate)
     return Understood(thing, outline, "object", tuple(contours.stretches(outline)))
 
 
