@@ -135,14 +135,16 @@ def _skyline_only(found: Candidates) -> np.ndarray:
 def _beside_core(found: Candidates, directions: Directions, size: tuple[int, int]) -> np.ndarray:
     """(n,) False for what lies left or right of all long lines but those at the eye level: the horizon and what is on it."""
     lines = found.lines
-    core = (lines.length > 0.12 * max(size)) & (lines.shown > 0.7) & (lines.thin == 0)
+    # Shadows and banks lie level; uprights and slopes are built.
+    least = np.where((found.kind == VERTICAL) | (found.kind == SLOPE), 0.05, 0.12) * max(size)
+    core = (lines.length > least) & (lines.shown > 0.7) & (lines.thin == 0)
     eye = directions.eye_height(lines.middle[:, 0])
     if eye is not None:
         core &= (found.kind == VERTICAL) | (np.abs(lines.middle[:, 1] - eye) > 0.03 * size[1])
     if not core.any():
         return np.ones(len(found), bool)
     low, high = lines.ends[core, :, 0].min(), lines.ends[core, :, 0].max()
-    return (lines.middle[:, 0] > low - 0.01 * size[0]) & (lines.middle[:, 0] < high + 0.01 * size[0])
+    return (lines.middle[:, 0] > low - 0.02 * size[0]) & (lines.middle[:, 0] < high + 0.02 * size[0])
 
 
 def _between_ends(found: Candidates, size: tuple[int, int]) -> np.ndarray:

@@ -187,9 +187,8 @@ def _outer(chosen, ends, k, side, everything, size) -> bool:
     reach = (sign * (everything.lines.ends[..., 0] - ends[k, :, 0].mean())).max(1)
     # Roofs overhang, and the ground goes on: what lies beside the wall counts.
     top, foot = np.sort(ends[k, :, 1])
-    above_ground = (everything.lines.middle[:, 1] < foot - 0.05 * size) & (
-        everything.lines.middle[:, 1] > top + 0.1 * (foot - top)
-    )
+    height = everything.lines.middle[:, 1]
+    above_ground = (height < foot - 0.05 * size) & (height > top + 0.1 * (foot - top))
     length = everything.lines.length
     beyond = length[(reach > 0.05 * size) & above_ground].sum()
     at = length[(np.abs(reach) < 0.05 * size) & (everything.aim >= 0)].sum()
