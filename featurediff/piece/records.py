@@ -20,7 +20,7 @@ DONE, BETTER, WORSE, TOO_FAR, UNCHANGED, NEW, JOINED, UNSEEN = (
     "joined",
     "unseen",
 )
-OUTCOMES = (DONE, BETTER, WORSE, TOO_FAR, UNCHANGED, NEW, JOINED, UNSEEN)
+OUTCOMES = (DONE, TOO_FAR, BETTER, WORSE, UNCHANGED, NEW, JOINED, UNSEEN)
 # These mean that the paper was worked on there since the round before.
 TOUCHED = (DONE, BETTER, WORSE, TOO_FAR)
 

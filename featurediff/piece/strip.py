@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable
 
 from PIL import Image, ImageDraw, ImageFont
@@ -84,12 +85,37 @@ def _wrapped(text: str, font) -> list[str]:
 
 
 def _spots(pen: ImageDraw.ImageDraw, record: Round, scale: float, size: tuple[int, int]) -> None:
-    """The numbers of what is to be fixed, where it is."""
-    font, radius = ImageFont.load_default(14), 11
-    for item in record.items:
-        if not item.now:
-            continue
-        x, y = ((value * scale - 0.5) for value in item.correction.at_mm)
-        x, y = min(max(x, radius), size[0] - radius), min(max(y, radius), size[1] - radius)
-        pen.ellipse((x - radius, y - radius, x + radius, y + radius), fill=_INK, outline=_PAPER, width=2)
-        pen.text((x, y), str(item.correction.rank), font=font, fill=_PAPER, anchor="mm")
+    """The numbers of what is to be fixed, each beside its place, so that the drawing is seen."""
+    font, radius, dot = ImageFont.load_default(14), 11, 3
+    # Pixel centres lie at integers: the sheet's corner is half a pixel before the first one.
+    spots = [
+        (
+            item.correction.rank,
+            *(min(max(value * scale - 0.5, 0), most) for value, most in zip(item.correction.at_mm, size, strict=True)),
+        )
+        for item in record.items
+        if item.now
+    ]
+    middle = [sum(spot[k] for spot in spots) / max(len(spots), 1) for k in (1, 2)]
+    placed: list[tuple[float, float]] = []
+    for rank, x, y in spots:
+        outwards = math.atan2(y - middle[1], x - middle[0]) if len(spots) > 1 else 0.0
+        at = _free_place(x, y, outwards, radius, placed, size)
+        placed.append(at)
+        pen.line((x, y, *at), fill=_INK, width=1)
+        pen.ellipse((x - dot, y - dot, x + dot, y + dot), fill=_INK, outline=_PAPER)
+        pen.ellipse((at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius), fill=_INK, outline=_PAPER, width=2)
+        pen.text(at, str(rank), font=font, fill=_PAPER, anchor="mm")
+
+
+def _free_place(x: float, y: float, outwards: float, radius: float, placed: list, size: tuple[int, int]) -> tuple[float, float]:
+    """A place beside (x, y) for a number, outwards if that can be, off the other numbers and inside the picture."""
+    at = (x, y)
+    for distance in (34, 52, 74):
+        for turn in (0, 30, -30, 60, -60, 90, -90, 130, -130, 180):
+            angle = outwards + math.radians(turn)
+            at = (x + distance * math.cos(angle), y + distance * math.sin(angle))
+            inside = all(radius <= value <= most - radius for value, most in zip(at, size, strict=True))
+            if inside and all(math.dist(at, other) > 2.2 * radius for other in placed):
+                return at
+    return tuple(min(max(value, radius), most - radius) for value, most in zip(at, size, strict=True))

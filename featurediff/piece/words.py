@@ -7,7 +7,7 @@ import textwrap
 from typing import Any
 
 from featurediff.corrections.words import degrees, join, number, round_amount
-from featurediff.piece.records import BETTER, DONE, JOINED, NEW, TOO_FAR, UNCHANGED, UNSEEN, WORSE, Change, Piece, Round
+from featurediff.piece.records import BETTER, DONE, JOINED, NEW, OUTCOMES, TOO_FAR, UNCHANGED, UNSEEN, WORSE, Change, Piece, Round
 
 WIDTH = 92
 CLOSE = "Close enough to paint."
@@ -30,7 +30,7 @@ def summary(record: Round) -> str:
 def head(record: Round, warn_from: int = 3) -> str:
     """What a round brought, to be read before its list; several lines, or "" when there is nothing to say but the number."""
     lines = [f"Round {record.number}: {summary(record)}."]
-    lines += [_line(sentence) for change in record.changes if (sentence := _told(change))]
+    lines += _changes(record)
     same = [change.number for change in record.changes if change.outcome in _OPEN and change.number]
     if same and len(same) < len(record.items):
         lines.append(_line(f"As before: {_numbers(same)}."))
@@ -42,6 +42,12 @@ def head(record: Round, warn_from: int = 3) -> str:
     if record.careful:
         lines.append(_line(care(record, warn_from)))
     return "\n".join(lines)
+
+
+def _changes(record: Round) -> list[str]:
+    """What became of the items, in the order of `OUTCOMES`: what is done comes first."""
+    ordered = sorted(record.changes, key=lambda change: OUTCOMES.index(change.outcome))
+    return [_line(sentence) for change in ordered if (sentence := _told(change))]
 
 
 def care(record: Round, warn_from: int) -> str:
@@ -111,7 +117,7 @@ def history(piece: Piece) -> str:
     for record in piece.rounds:
         end = f"; {worst(record)}" if worst(record) else ""
         lines = [f"Round {record.number}: {summary(record)}{end}."]
-        lines += [_line(sentence) for change in record.changes if (sentence := _told(change))]
+        lines += _changes(record)
         lines += [_line(f"New: {plain(change.text)}") for change in record.changes if change.outcome == NEW]
         blocks.append("\n".join(lines))
     last = piece.rounds[-1]

@@ -25,11 +25,14 @@ from featurediff.piece import store
 from featurediff.piece.follow import follow
 from featurediff.piece.keep import keep
 from featurediff.piece.records import Piece
+from featurediff.piece.words import amount, head
 from featurediff.records import Report
 from featurediff.report.text import render
 
 UNIT = Path(__file__).parents[1] / "unit"
 MOUTH = "head/face/features/mouth"
+# Some tenths of a second a sheet; 40 seeds of both tests of scenario 14 were tried by hand.
+SEEDS = 8
 LEFT_EAR, RIGHT_EAR = "head/ears/left", "head/ears/right"
 
 
@@ -76,8 +79,8 @@ FIVE = {"brow": 3.0, "mouth": 3.5, "hairline": 7.0, "left_ear": -6.0, "right_ear
 def test_14_three_done_one_went_too_far_one_open():
     """The artist fixes brow, hairline and left ear, lifts the mouth by 1.5 mm too much, and leaves the right ear."""
     right = 0
-    for seed in range(12):
-        rounds, told, _ = photographed([face(**FIVE), face(mouth=-1.5, right_ear=6.0)], seed)
+    for seed in range(SEEDS):
+        rounds, _, _ = photographed([face(**FIVE), face(mouth=-1.5, right_ear=6.0)], seed)
         counts = {name: rounds[1].count(name) for name in ("done", "too far", "unchanged", "new", "joined", "better", "worse")}
         if len(rounds[0].items) != 5 or counts != {**dict.fromkeys(counts, 0), "done": 3, "too far": 1, "unchanged": 1}:
             continue
@@ -86,22 +89,24 @@ def test_14_three_done_one_went_too_far_one_open():
         assert "mouth" in far.text
         assert far.amount == pytest.approx(1.5, abs=0.85)  # three sigmas of the noise put in, as in scenario 2
         assert {each.correction.explains[0] for each in rounds[1].items if "ear" in each.correction.text} == {"ear on the right"}
-        assert any(each.text.startswith("Lower the mouth") for each in told[1].corrections)
-    assert right >= 11
+        (item,) = [each for each in rounds[1].items if each.id == far.item]
+        assert item.correction.move_mm[1] > 0, "back down"
+        assert f"Went {amount(far)} too far (now {far.number})" in head(rounds[1])
+    assert right >= SEEDS - 1
 
 
 def test_14_an_unchanged_sheet_photographed_again_gives_the_same_list():
     same = moved = 0
-    for seed in range(12):
+    for seed in range(SEEDS):
         rounds, told, _ = photographed([face(**FIVE)] * 2, seed)
         moved += rounds[1].count("done", "new", "too far", "joined")
         same += [each.text for each in told[0].corrections] == [each.text for each in told[1].corrections]
     assert moved == 0
-    assert same >= 11
+    assert same >= SEEDS - 1
 
 
 def test_14_a_finished_sheet_photographed_again_stays_finished():
-    for seed in range(8):
+    for seed in range(4):
         rounds, told, _ = photographed([face(), face()], seed)
         assert rounds[1].count("done", "new") == 0
         assert len(rounds[1].items) == len(rounds[0].items)
@@ -109,7 +114,7 @@ def test_14_a_finished_sheet_photographed_again_stays_finished():
 
 
 def test_15_a_kept_ear_is_silent_until_it_moves():
-    for seed in range(4):
+    for seed in range(2):
         rounds, _, settings = photographed([face(left_ear=-6.0, mouth=3.5)], seed)
         kept, one = keep(Piece(settings, (), tuple(rounds)), "ear on the left")
         assert "ear on the left" in one.text
@@ -124,6 +129,78 @@ def test_15_a_kept_ear_is_silent_until_it_moves():
         moved, told, _ = photographed([face(left_ear=-11.5)], seed, kept, rounds)
         assert any("ear on the left" in each.text for each in told[0].corrections)
         assert len(moved[-1].moved) == 1
+
+
+# ---------------------------------------------------------------- whole pictures
+
+
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory):
+    """A rendered face to develop on, drawn with five errors and again after corrections; the second sheet photographed twice."""
+    from featurediff.testing import mistakes
+    from featurediff.testing.camera import photograph
+    from featurediff.testing.hands import draw as drawn
+    from featurediff.testing.hands import place
+    from featurediff.testing.scenes import rendered_face
+
+    folder = tmp_path_factory.mktemp("rounds")
+    scene = rendered_face(21, size=(800, 1000))
+    placement = place(scene)
+    left, right = mistakes.brow("left"), mistakes.brow("right")
+    five = (
+        (left, (0, 3)),
+        (mistakes.MOUTH, (0, 3.5)),
+        (mistakes.eye("right"), (2.5, 0)),
+        (right, (0, -3.5)),
+        (mistakes.NOSE, (2.5, 0)),
+    )
+    # Brow on the left, eye and nose are put right, the mouth is lifted by 1.5 mm too much, the brow on the right is left.
+    after = ((mistakes.MOUTH, (0, -1.5)), (right, (0, -3.5)))
+    Image.fromarray(scene.pixels).save(folder / "photo.jpg", quality=92, exif=_exif())
+    for name, moves, photos in (("monday", five, 1), ("tuesday", after, 2)):
+        in_px = [(words, tuple(value / placement.mm_per_px for value in move)) for words, move in moves]
+        sheet = drawn(scene, mistakes.moved(scene, *in_px), hand="clean", placement=placement, seed=1)
+        for k in range(photos):
+            photo = photograph(sheet, megapixels=3.5, tilt_deg=1.5 + k, tilt_axis_deg=40.0 + 100 * k, seed=3 + k)
+            Image.fromarray(photo.pixels).save(folder / f"{name}-{k}.jpg", quality=92, exif=_exif())
+    return folder
+
+
+SECRET = "Quince Lane 7"
+
+
+def _exif():
+    block = Image.Exif()
+    block[0x010F], block[0x9286] = SECRET, SECRET  # maker, user comment
+    return block
+
+
+def test_14_on_whole_pictures(sheets, capsys):
+    piece = sheets / "piece"
+    begun = run(
+        capsys, "check", sheets / "photo.jpg", sheets / "monday-0.jpg", "--subject", "faces", "--sheet", "A4", "--piece", piece
+    )
+    assert begun[0] == 0, begun[2]
+    assert begun[1].startswith("Round 1: 5 to fix.")
+    status, out, err = run(capsys, "check", "--piece", piece, sheets / "tuesday-0.jpg")
+    assert (status, err) == (0, "")
+    assert out.startswith("Round 2: 3 done, 1 went too far, 1 open.")
+    (far,) = [change for change in store.load(piece).rounds[1].changes if change.outcome == "too far"]
+    assert "mouth" in far.text
+    assert far.amount == pytest.approx(1.5, abs=0.5)
+    assert "Lower the mouth" in out
+    again = run(capsys, "check", "--piece", piece, sheets / "tuesday-1.jpg", "--format", "json")
+    record = json.loads(again[1])["round"]
+    assert record["summary"] == "2 open"
+    assert [change["outcome"] for change in record["changes"]] == ["unchanged"] * 2
+    # What is kept says nothing of camera, person or place in the file system.
+    for path in (each for each in piece.rglob("*") if each.is_file()):
+        data = path.read_bytes()
+        for secret in (SECRET, str(sheets), str(Path.home()), "monday", "photo.jpg"):
+            assert secret.encode() not in data, f"{secret} in {path.name}"
+        if path.suffix in (".jpg", ".png"):
+            with Image.open(path) as picture:
+                assert not picture.getexif()
 
 
 # ---------------------------------------------------------------- the commands, with a stand-in for the comparison
@@ -411,7 +488,7 @@ report_at.write(json.dumps(tally))
 report_at.flush()
 '''
 )
-KILLS = 60
+KILLS = 45
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="children are forked, so that many can be killed in a short time")

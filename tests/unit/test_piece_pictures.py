@@ -168,8 +168,9 @@ def test_the_strip_shows_every_round_and_a_shrinking_error():
     # The numbers of the open items stand on the drawings, at their places: the rim at (100, 92 + 6) mm, 2 px to the mm.
     shrink = strip.PANEL / 420
     dark = page.sum(2) < 150
-    x, y = 100 * 2 * shrink + strip._GAP, 98 * 2 * shrink + strip._GAP
-    assert dark[int(y) - 9 : int(y) + 9, int(x) - 9 : int(x) + 9].mean() > 0.3
+    x, y = round(100 * 2 * shrink + strip._GAP), round(98 * 2 * shrink + strip._GAP)
+    assert dark[y - 2 : y + 3, x - 2 : x + 3].mean() >= 0.5
+    assert dark[y - 70 : y + 70, x - 70 : x + 70].sum() > 200, "its number is beside it"
     assert not dark[strip._GAP + 1 : 500, 2 * panel + strip._GAP + 1 : 3 * panel].any(), "nothing is left in round 3"
 
 
