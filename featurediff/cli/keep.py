@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,15 +32,16 @@ def run(arguments: argparse.Namespace) -> int:
         done[:] = [one]
         return kept
 
-    store.change_kept(folder, changed)
-    print(_took_back(done[0]) if arguments.take_back else _kept(done[0]))
+    kept = store.change_kept(folder, changed)
+    print(_took_back(done[0]) if arguments.take_back else _kept(done[0], len(replace(piece, kept=kept).open_now)))
     return 0
 
 
-def _kept(one: Kept) -> str:
+def _kept(one: Kept, still_open: int) -> str:
     from featurediff.piece.words import plain
 
-    return f"Kept as you drew it: {plain(one.text)}\nIt is not listed again until it moves by more than its limit."
+    rest = f"Still open: {still_open}." if still_open else "Nothing else is open."
+    return f"Kept as you drew it: {plain(one.text)}\nIt is not listed again until it moves by more than its limit. {rest}"
 
 
 def _took_back(one: Kept) -> str:

@@ -139,3 +139,11 @@ class Piece:
     def last(self) -> Round | None:
         """The latest round."""
         return self.rounds[-1] if self.rounds else None
+
+    @property
+    def open_now(self) -> tuple[Item, ...]:
+        """The items of the latest list, less those that were kept since."""
+        if self.last is None:
+            return ()
+        kept = [set(each.readings) for each in self.kept if each.at_round == self.last.number]
+        return tuple(each for each in self.last.items if not any(set(each.readings) == readings for readings in kept))

@@ -121,8 +121,9 @@ def history(piece: Piece) -> str:
         lines += [_line(f"New: {plain(change.text)}") for change in record.changes if change.outcome == NEW]
         blocks.append("\n".join(lines))
     last = piece.rounds[-1]
-    if last.items:
-        blocks.append("\n".join(["Open now:", *(_line(f"{e.correction.rank}. {plain(e.correction.text)}") for e in last.items)]))
+    if piece.open_now:
+        told = (f"{each.correction.rank}. {plain(each.correction.text)}" for each in piece.open_now)
+        blocks.append("\n".join(["Open now:", *map(_line, told)]))
     if last.careful:
         blocks.append(textwrap.fill(care(last, piece.settings.rounds.warn_from), WIDTH))
     if piece.kept:

@@ -270,6 +270,8 @@ def test_a_whole_piece_by_its_commands(studio, capsys):
     assert " 2. Move the belly 1.5 mm.\n" in out
     status, out, _ = run(capsys, "keep", "jug", "foot")
     assert out.startswith("Kept as you drew it: Move the foot 4.2 mm.\n")
+    assert out.endswith("Still open: 1.\n")
+    assert "Open now:\n  2. Move the belly 1.5 mm.\n" in run(capsys, "progress", "jug")[1]
     status, out, _ = run(capsys, "keep", "jug")
     assert out == "Kept as you drew it:\n  1. Move the foot 4.2 mm.\n"
     status, out, _ = run(capsys, "check", "sheet-2.jpg", "--piece", "jug")
