@@ -97,19 +97,22 @@ def _chains(segments: np.ndarray) -> list[list[int]]:
 
 def _successors(segments, length, angle, way) -> dict[int, int]:
     """The segment that follows each, where one does, turned clockwise (``way`` 1) or anticlockwise (-1)."""
+    apart = np.abs(segments[None, :, 0] - segments[:, None, 1]).max(2)
+    first, second = np.nonzero(apart < np.maximum(GAP, GAP_SHARE * length)[:, None])
+    gap = np.hypot(*(segments[second, 0] - segments[first, 1]).T)
+    turn = way * ((angle[second] - angle[first] + 180.0) % 360.0 - 180.0)
+    short, long = np.minimum(length[first], length[second]), np.maximum(length[first], length[second])
+    fits = (gap < np.maximum(GAP, GAP_SHARE * short)) & (turn > STRAIGHT) & (turn < SHARP) & (long < 5 * short)
     best: dict[int, tuple[float, int]] = {}
-    for k in range(len(segments)):
-        gap = np.hypot(*(segments[:, 0] - segments[k, 1]).T)
-        turn = way * ((angle - angle[k] + 180.0) % 360.0 - 180.0)
-        reach = np.maximum(GAP, GAP_SHARE * np.minimum(length, length[k]))
-        fits = np.flatnonzero(
-            (gap < reach) & (turn > STRAIGHT) & (turn < SHARP) & (length < 5 * length[k]) & (length[k] < 5 * length)
-        )
-        if len(fits):
-            j = int(fits[np.argmin(gap[fits] + 0.2 * turn[fits])])
-            # Of two that claim one follower, the nearer keeps it.
-            if j not in best or gap[j] < best[j][0]:
-                best[j] = (float(gap[j]), k)
+    done: set[int] = set()
+    for pair in np.flatnonzero(fits)[np.argsort((gap + 0.2 * turn)[fits], kind="stable")]:
+        k, j = int(first[pair]), int(second[pair])
+        if k in done:
+            continue
+        done.add(k)
+        # Of two that claim one follower, the nearer keeps it.
+        if j not in best or gap[pair] < best[j][0]:
+            best[j] = (float(gap[pair]), k)
     return {k: j for j, (_, k) in best.items()}
 
 

@@ -7,6 +7,7 @@ All coordinates are working px; all arrays are float64.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -52,32 +53,32 @@ class Lines:
     def __len__(self) -> int:
         return len(self.ends)
 
-    @property
+    @cached_property
     def vector(self) -> np.ndarray:
         """(n, 2) from the first end to the second."""
         return self.ends[:, 1] - self.ends[:, 0]
 
-    @property
+    @cached_property
     def length(self) -> np.ndarray:
         """(n,) px."""
         return np.hypot(*self.vector.T)
 
-    @property
+    @cached_property
     def direction(self) -> np.ndarray:
         """(n, 2) unit vectors."""
         return self.vector / np.maximum(self.length, 1e-9)[:, None]
 
-    @property
+    @cached_property
     def normal(self) -> np.ndarray:
         """(n, 2) unit vectors to the right hand side (y down)."""
         return np.column_stack([-self.direction[:, 1], self.direction[:, 0]])
 
-    @property
+    @cached_property
     def middle(self) -> np.ndarray:
         """(n, 2)."""
         return self.ends.mean(1)
 
-    @property
+    @cached_property
     def angle(self) -> np.ndarray:
         """(n,) degrees from the x axis, clockwise on the picture, in -90..90."""
         return (np.degrees(np.arctan2(*self.vector.T[::-1])) + 90.0) % 180.0 - 90.0
