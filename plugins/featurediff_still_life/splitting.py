@@ -24,6 +24,10 @@ OTHER_COLOUR = 0.09  # difference of (a, b) / (L + 16) between two materials
 ALONE = 0.5  # of the larger part's area: a part of the same colour smaller than this must reach the table to be a thing
 FOLLOWED = 0.8  # share of the path that must lie on a sharp edge
 SHARP = 2.2  # L*a*b* units per px of the working copy
+FULL_AREA, FULL = 0.1, 0.1  # of the patch; of the part: how hollow it may be
+DIM = 40.0  # L* + 16 below which a colour is too dark to be told
+OFF_CENTRE = 0.22  # of the width, handle and all
+COMPARED = 4  # so many possible cuts are compared
 DEEPEST = 6  # cuts one within the other
 SHORTEST = 6.0  # px between the two corners of a cut
 _ARCS = np.radians(np.arange(-132, 133, 6.0))  # angles at the chord of the circular arcs between two corners
@@ -122,20 +126,29 @@ def _best_cut(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.nd
     if not pairs:
         return None
     inside = cv2.distanceTransform(patch.astype(np.uint8), cv2.DIST_L2, 3)
-    for _, cut in _cuts(pairs, edge, inside, open_):
+    best, best_score, accepted = None, 0.0, 0
+    for score, cut in _cuts(pairs, edge, inside, open_):
+        if accepted >= COMPARED:
+            break
         parts = sorted(_apply(patch, cut), key=np.sum)
-        if len(parts) < 2 or parts[0].sum() < LEAST_PART * area:
+        if len(parts) < 2 or parts[0].sum() < LEAST_PART * area or _is_mouth(*parts):
             continue
-        if _other_material(cut, lab, patch & ~open_) or (_fuller(hollow, parts) and _stands_alone(*parts)):
-            return cut
-    return None
+        apart = _colours_apart(cut, lab, patch & ~open_)
+        alone = _stands_alone(*parts)
+        if apart > (1 if alone else 2) * OTHER_COLOUR or (alone and (_fuller(hollow, parts) or _full(parts[0], area))):
+            accepted += 1
+            # Two materials meet at the outline of a thing, not at the edge of its mouth.
+            score *= 0.3 + min(apart / (2 * OTHER_COLOUR), 1.0)
+            if score > best_score:
+                best, best_score = cut, score
+    return best
 
 
-def _other_material(cut: np.ndarray, lab: np.ndarray, solid: np.ndarray) -> bool:
-    """Whether the colour is another on either side of a cut, not only lighter or darker. ``solid`` (h, w) bool: the things."""
+def _colours_apart(cut: np.ndarray, lab: np.ndarray, solid: np.ndarray) -> float:
+    """How far the colours beside a cut lie apart along 70 % of it, light not counted. ``solid`` (h, w) bool: the things."""
     line = resample(cut, 1.5)[2:-2]
     if len(line) < 4:
-        return False
+        return 0.0
     across = normals(line)
     sides, known = [], np.ones(len(line), bool)
     for shift in (-ASIDE, ASIDE):
@@ -143,14 +156,33 @@ def _other_material(cut: np.ndarray, lab: np.ndarray, solid: np.ndarray) -> bool
         colour = lab[cells[:, 1], cells[:, 0]]
         known &= solid[cells[:, 1], cells[:, 0]]
         # (L + 16, a, b) of one surface scale together with the light on it, so this stays.
-        sides.append(colour[:, 1:] / (colour[:, :1] + 16.0))
+        sides.append(colour[:, 1:] / np.maximum(colour[:, :1] + 16.0, DIM))
     apart = np.hypot(*(sides[0] - sides[1]).T)
-    return bool(known.mean() > 0.5 and (apart[known] > OTHER_COLOUR).mean() > 0.7)
+    return float(np.quantile(apart[known], 0.3)) if known.mean() > 0.5 else 0.0
 
 
 def _fuller(hollow: float, parts: list[np.ndarray]) -> bool:
     """Two things together are hollow where they meet; parted, each is fuller."""
     return hollow - sum(_hollow(part) for part in parts) > max(LESS_HOLLOW * hollow, LEAST_HOLLOW * parts[0].sum())
+
+
+def _full(small: np.ndarray, area: int) -> bool:
+    """Whether the smaller part is large enough for a thing, and nearly convex: a fruit before a jug of the same colour."""
+    return small.sum() > FULL_AREA * area and _hollow(small) < FULL * small.sum()
+
+
+def _is_mouth(small: np.ndarray, large: np.ndarray) -> bool:
+    """Whether a part lies flat and in the middle on top of the other: what is seen of the inside of a vessel."""
+    (top, bottom, left, right), (own_top, own_bottom, own_left, own_right) = _extent(large), _extent(small)
+    width = right - left
+    centred = abs((own_left + own_right) - (left + right)) < 2 * OFF_CENTRE * width
+    flat = own_bottom - own_top < own_right - own_left
+    return centred and flat and own_top <= top and own_bottom < 0.5 * (top + bottom) and own_right - own_left < 1.1 * width
+
+
+def _extent(part: np.ndarray) -> tuple[int, int, int, int]:
+    rows, columns = np.nonzero(part.any(1))[0], np.nonzero(part.any(0))[0]
+    return int(rows[0]), int(rows[-1]), int(columns[0]), int(columns[-1])
 
 
 def _stands_alone(small: np.ndarray, large: np.ndarray) -> bool:
@@ -180,8 +212,12 @@ def _cuts(pairs, edge: np.ndarray, inside: np.ndarray, open_: np.ndarray) -> lis
     chord = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
     wanted = np.minimum(3.0, chord[:, None] * np.minimum(near_end, 0.25)[None, :])[..., None]
     score = np.minimum(strength, 2 * SHARP) / (2 * SHARP) - 2.0 * np.clip(1.0 - within / np.maximum(wanted, 0.5), 0, 1)
+    # Two outlines may join the same corners, the far and the near side of a mouth: the arcs to either side are tried apart.
+    bulge = np.arange(len(_ARCS)) - len(_ARCS) // 2
+    both = np.concatenate([np.where(way * bulge >= -2, score, -9.0) for way in (1, -1)]).astype(np.float32)
     found = []
-    for k, path in enumerate(best_paths(score.astype(np.float32), 0.04)):
+    for n, path in enumerate(best_paths(both, 0.04)):
+        k = n % len(pairs)
         rows = np.arange(_ALONG)
         points, along = grids[k, rows, path], strength[k, rows, path]
         inner = slice(3, _ALONG - 3)
