@@ -90,6 +90,13 @@ def _crossing(lines: Lines, members: list[int]) -> np.ndarray | None:
     """The point nearest to all lines (least squares), or None when they are parallel."""
     normal = lines.normal[members]
     target = np.einsum("nc,nc->n", normal, lines.middle[members])
+    if len(members) == 2:
+        (a, b), (c, d) = normal.tolist()
+        cross = a * d - b * c
+        if abs(cross) < 0.14:
+            return None
+        e, f = target.tolist()
+        return np.array([(e * d - b * f) / cross, (a * f - e * c) / cross])
     square = normal.T @ normal
     if np.linalg.eigvalsh(square)[0] < 0.01:
         return None
