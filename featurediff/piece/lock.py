@@ -24,12 +24,14 @@ _EVERY = 0.05
 
 
 @contextmanager
-def locked(folder: Path, seconds: float = SECONDS) -> Iterator[None]:
-    """Hold the folder's lock. Raises PieceError when another run holds it for ``seconds``, or when it can't be opened."""
+def locked(folder: Path, seconds: float = SECONDS) -> Iterator[bool]:
+    """Hold the folder's lock; True, or False where the system can't lock.
+
+    Raises PieceError when another run holds it for ``seconds``, or when it can't be opened.
+    """
     handle = _open(folder / NAME)
     try:
-        _wait(handle, seconds)
-        yield
+        yield _wait(handle, seconds)
     finally:
         os.close(handle)  # gives the lock up
 
@@ -44,19 +46,20 @@ def _open(path: Path) -> int:
         raise files.cannot_write(NAME, error) from None
 
 
-def _wait(handle: int, seconds: float) -> None:
+def _wait(handle: int, seconds: float) -> bool:
     until = time.monotonic() + seconds
-    while not _take(handle):
+    while (taken := _take(handle)) is None:
         if time.monotonic() >= until:
             raise PieceError(
                 f"Another run has been writing into this piece for {seconds:.0f} seconds.",
                 "Wait until it is done, then try again.",
             )
         time.sleep(_EVERY)
+    return taken
 
 
-def _take(handle: int) -> bool:
-    """True when the lock is ours, or when the system can't lock here."""
+def _take(handle: int) -> bool | None:
+    """True when the lock is ours, None when another run has it, False when the system can't lock here."""
     try:
         import fcntl
     except ImportError:  # Windows
@@ -65,18 +68,18 @@ def _take(handle: int) -> bool:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
-            return False
+            return None
         if error.errno in (errno.ENOLCK, errno.ENOTSUP, errno.EINVAL, errno.ENOSYS):
-            return True
+            return False
         raise
     return True
 
 
-def _take_windows(handle: int) -> bool:
+def _take_windows(handle: int) -> bool | None:
     import msvcrt
 
     try:
         msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
     except OSError:
-        return False
+        return None
     return True

@@ -34,6 +34,7 @@ PIECE, KEPT, ROUND, DRAWING, PROGRESS = "piece.json", "kept.json", "round.json",
 REFERENCES = ("reference.jpg", "reference.png")
 MOST_ROUNDS = 999
 _MOST_NAMES = 20_000
+_TRIES = 20
 _ROUND_NAME = re.compile(r"round-(\d{4})\Z")
 _READY = ".round-"  # what a round's folder is called until it is whole
 
@@ -170,16 +171,19 @@ def add_round(
     ``drawing``: its squared picture as JPEG. ``judge`` is called under the lock with the piece as it is then. ``begin``:
     settings, file name and bytes of the reference, for a piece that is not begun yet.
     """
-    with locked(folder):
-        _clear(folder)
+    with locked(folder) as alone:
+        if alone:
+            _clear(folder)
         if begin is not None:
             _begin(folder, *begin)
-        piece = load(folder)
-        record = judge(piece)
-        if record.number > MOST_ROUNDS:
-            raise PieceError(f"The piece has {MOST_ROUNDS} rounds, which is the most it can hold.", "Begin a new one.")
-        _put(folder, record, drawing)
-        return record
+        for _ in range(_TRIES):
+            record = judge(load(folder))
+            if record.number > MOST_ROUNDS:
+                raise PieceError(f"The piece has {MOST_ROUNDS} rounds, which is the most it can hold.", "Begin a new one.")
+            if _put(folder, record, drawing):
+                return record
+            # Where the system can't lock, another run may have been quicker: judge anew, against its round.
+        raise PieceError("Other runs keep adding rounds to this piece.", "Wait until they are done, then try again.")
 
 
 def _begin(folder: Path, settings: Settings, name: str, reference: bytes) -> None:
@@ -194,7 +198,8 @@ def _begin(folder: Path, settings: Settings, name: str, reference: bytes) -> Non
     files.write(folder / PIECE, encode.to_bytes(encode.piece_document(kept, left_out)))
 
 
-def _put(folder: Path, record: Round, drawing: bytes) -> None:
+def _put(folder: Path, record: Round, drawing: bytes) -> bool:
+    """Make a round part of the piece; False when there is one of its number by now."""
     ready = folder / f"{_READY}{os.getpid()}-{secrets.token_hex(4)}"
     try:
         os.mkdir(ready)
@@ -206,11 +211,12 @@ def _put(folder: Path, record: Round, drawing: bytes) -> None:
     except OSError as error:
         files.remove_folder(ready, (DRAWING, ROUND))
         if error.errno in (errno.EEXIST, errno.ENOTEMPTY):
-            raise PieceError("Another run has just added a round to this piece.", "Check the photograph again.") from None
+            return False
         raise files.cannot_write(round_name(record.number), error) from None
     except BaseException:
         files.remove_folder(ready, (DRAWING, ROUND))
         raise
+    return True
 
 
 def _clear(folder: Path) -> None:
