@@ -27,6 +27,8 @@ SHARP = 2.2  # L*a*b* units per px of the working copy
 FULL_AREA, FULL = 0.1, 0.1  # of the patch; of the part: how hollow it may be
 DIM = 40.0  # L* + 16 below which a colour is too dark to be told
 OFF_CENTRE = 0.22  # of the width, handle and all
+REACHES = 0.3  # of the height of the larger part: a part that ends so far above its lowest point may stand further back
+THROUGH = 0.15  # share of a cut that runs through an open space
 COMPARED = 4  # so many possible cuts are compared
 DEEPEST = 6  # cuts one within the other
 SHORTEST = 6.0  # px between the two corners of a cut
@@ -134,7 +136,8 @@ def _best_cut(patch: np.ndarray, edge: np.ndarray, lab: np.ndarray, open_: np.nd
         if len(parts) < 2 or parts[0].sum() < LEAST_PART * area or _is_mouth(*parts):
             continue
         apart = _colours_apart(cut, lab, patch & ~open_)
-        alone = _stands_alone(*parts)
+        # A cut through an open space leaves half a ring: a handle, unless it is of another material.
+        alone = _stands_alone(*parts) and not _through(cut, open_)
         if apart > (1 if alone else 2) * OTHER_COLOUR or (alone and (_fuller(hollow, parts) or _full(parts[0], area))):
             accepted += 1
             # Two materials meet at the outline of a thing, not at the edge of its mouth.
@@ -166,6 +169,11 @@ def _fuller(hollow: float, parts: list[np.ndarray]) -> bool:
     return hollow - sum(_hollow(part) for part in parts) > max(LESS_HOLLOW * hollow, LEAST_HOLLOW * parts[0].sum())
 
 
+def _through(cut: np.ndarray, open_: np.ndarray) -> bool:
+    cells = np.round(cut).astype(int).clip(0, np.array(open_.shape[::-1]) - 1)
+    return bool(open_[cells[:, 1], cells[:, 0]].mean() > THROUGH)
+
+
 def _full(small: np.ndarray, area: int) -> bool:
     """Whether the smaller part is large enough for a thing, and nearly convex: a fruit before a jug of the same colour."""
     return small.sum() > FULL_AREA * area and _hollow(small) < FULL * small.sum()
@@ -190,7 +198,7 @@ def _stands_alone(small: np.ndarray, large: np.ndarray) -> bool:
     if small.sum() > ALONE * large.sum():
         return True
     rows = [np.nonzero(part.any(1))[0] for part in (small, large)]
-    return rows[0][-1] > rows[1][-1] - 0.12 * (rows[1][-1] - rows[1][0])
+    return rows[0][-1] > rows[1][-1] - REACHES * (rows[1][-1] - rows[1][0])
 
 
 def _hollow(patch: np.ndarray) -> float:
