@@ -97,7 +97,8 @@ def _spots(pen: ImageDraw.ImageDraw, record: Round, scale: float, size: tuple[in
         if item.now
     ]
     middle = [sum(spot[k] for spot in spots) / max(len(spots), 1) for k in (1, 2)]
-    placed: list[tuple[float, float]] = []
+    # Numbers keep off each other and off the places of the others.
+    placed = [(x, y) for _, x, y in spots]
     for rank, x, y in spots:
         outwards = math.atan2(y - middle[1], x - middle[0]) if len(spots) > 1 else 0.0
         at = _free_place(x, y, outwards, radius, placed, size)
@@ -109,7 +110,7 @@ def _spots(pen: ImageDraw.ImageDraw, record: Round, scale: float, size: tuple[in
 
 
 def _free_place(x: float, y: float, outwards: float, radius: float, placed: list, size: tuple[int, int]) -> tuple[float, float]:
-    """A place beside (x, y) for a number, outwards if that can be, off the other numbers and inside the picture."""
+    """A place beside (x, y) for a number, outwards if that can be, off all that is ``placed`` and inside the picture."""
     at = (x, y)
     for distance in (34, 52, 74):
         for turn in (0, 30, -30, 60, -60, 90, -90, 130, -130, 180):
