@@ -23,6 +23,8 @@ BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch
 STANDS_OUT = 0.2  # of the half width beyond the widest: a part without a space inside it stands out at least so far
 SWELLING = 0.02  # of the half width
 OFF_ELLIPSE = 0.04  # of the half axis
+UNEVEN = 0.05  # of the half width: how much lower one half of a base may be than the other
+MOST_TIPPED = 0.15  # difference of level over half width
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
@@ -187,7 +189,22 @@ def base(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:
     points = points if points[0, 0] < points[-1, 0] else points[::-1]
     if len(points) < 6 or np.ptp(points[:, 0]) < 0.35 * 2 * profile.half[-max(len(profile.half) // 12, 1) :].max():
         return None
+    if not _even(axis.local(points)):
+        return None
     return Piece("base", points, anchors={"lowest point": int((points @ axis.down).argmax())})
+
+
+def _even(local: np.ndarray) -> bool:
+    """Whether an arc (n, 2), left to right across an axis, is as low on its left as on its right; a shadow's edge is not."""
+    reach = min(-local[0, 0], local[-1, 0])
+    if reach <= 0 or reach < 0.3 * np.ptp(local[:, 0]):
+        return False
+    across = np.linspace(0.15, 0.9, 16) * reach
+    order = np.argsort(local[:, 0])
+    right, left = (np.interp(way * across, local[order, 0], local[order, 1]) for way in (1, -1))
+    # A base that tips a little is no shadow: what counts is unevenness beyond a tilt.
+    tilt = np.sum((right - left) * across) / np.sum(across**2)
+    return float(np.abs(right - left - tilt * across).max()) < UNEVEN * reach and abs(tilt) < MOST_TIPPED
 
 
 def stem(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:

@@ -113,7 +113,10 @@ def _pieces(
             missing.append((f"{name} side", "something stands in front of it, or its edge can't be seen"))
         else:
             pieces.append(piece)
-    pieces += [piece for piece in (contours.base(axis, outline, profile), contours.stem(axis, outline, profile)) if piece]
+    under = contours.base(axis, outline, profile)
+    if under is None:
+        missing.append(("base", "something stands in front of it, or it can't be told from the shadow beneath it"))
+    pieces += [piece for piece in (under, contours.stem(axis, outline, profile)) if piece]
     for name, piece, (low, high) in contours.protrusions(axis, outline, profile):
         inner = [hole for hole in holes if low - 6 < axis.local(hole.points.mean(0)[None])[0, 1] < high + 6]
         inner = [hole for hole in inner if (axis.local(hole.points.mean(0)[None])[0, 0] < 0) == (name == "left")]
