@@ -83,8 +83,8 @@ def choose(
     size: float,
     rounds: int = 6,
     rivals: dict[tuple[int, int], np.ndarray] | None = None,
-) -> tuple[list[int], list[np.ndarray]]:
-    """Index of the chosen candidate for every node, -1 where it has none, and what each candidate costs beside the others chosen.
+) -> list[int]:
+    """Index of the chosen candidate for every node, -1 where it has none.
 
     ``rivals``: for pairs of nodes, further costs (candidates of one, candidates of the other) of a choice that both can't make.
     Iterated conditional modes (Besag 1986).
@@ -96,8 +96,7 @@ def choose(
     for i, j in zip(*np.nonzero(weights), strict=True):
         if candidates[i] and candidates[j]:
             links[i, j] = disagreements(candidates[i], candidates[j], slack)
-    costs = [np.array([_alone(c) for c in options]) for options in candidates]
-    alone = list(costs)
+    alone = [np.array([_alone(c) for c in options]) for options in candidates]
     beside: list[list[tuple[int, np.ndarray]]] = [[] for _ in nodes]
     for (i, j), link in links.items():
         beside[i].append((j, weights[i, j] * link))
@@ -109,11 +108,10 @@ def choose(
         for i, options in enumerate(candidates):
             if len(options) < 2:
                 continue
-            costs[i] = sum((link[:, chosen[j]] for j, link in beside[i]), alone[i].copy())
-            chosen[i] = int(np.argmin(costs[i]))
+            chosen[i] = int(np.argmin(sum((link[:, chosen[j]] for j, link in beside[i]), alone[i].copy())))
         if chosen == before:
             break
-    return chosen, costs
+    return chosen
 
 
 def _alone(candidate: Candidate) -> float:

@@ -20,6 +20,7 @@ from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
+from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
 from featurediff.matching.strips import Course, course_of
@@ -80,11 +81,17 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
         line_candidates(bank, drawing, courses[k], COARSE_SIGMA * size, size, radius, around)
         for k, around in zip(straight, beside, strict=True)
     ]
-    picked, costs = choose(nodes, candidates, size)
+    pairs = find_rivals(courses, size)
+    of_line = dict(zip(straight, range(len(looks), len(nodes)), strict=True))
+    rivals = {
+        (of_line[p.one], of_line[p.other]): rival_costs(p, candidates[of_line[p.one]], candidates[of_line[p.other]], courses)
+        for p in pairs
+        if candidates[of_line[p.one]] and candidates[of_line[p.other]]
+    }
+    picked = choose(nodes, candidates, size, rivals=rivals)
     own: list[list[int]] = [[] for _ in subject.features]
     for i, stretch in enumerate(stretches):
         own[stretch.feature].append(i)
-    of_line = dict(zip(straight, range(len(looks), len(nodes)), strict=True))
     found = []
     for k, feature in enumerate(subject.features):
         if k in courses:
@@ -96,6 +103,7 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
                 k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
             )
             found.append(_if_drawn(place, feature, curves[k], ink, size))
+    found = without_rivals(pairs, found, size)
     found = without_doubles(courses, curves, found, bank, size)
     return settle_corners(subject, courses, found, size)
 

@@ -58,10 +58,10 @@ def picture(lines, size, thickness):
     return (grey / 255.0 + rng.normal(0, 0.008, size)).astype(np.float32)
 
 
-def reference():
+def reference(extra=()):
     at = corners()
     lines = [[at[a], at[b]] for a, b in SIDES.values()] + [np.vstack([pane(p), pane(p)[:1]]) for p in PANES]
-    return picture(lines, (640, 640), 2)
+    return picture([*lines, *extra], (640, 640), 2)
 
 
 def on_sheet(points):
@@ -91,8 +91,8 @@ def drawing(at, without=(), overshoot=0.0, wobble=0.0, short=0.0, panes=True, ex
 
 
 def found_in(sheet, of=None):
-    of = of or subject()
-    _, located = match(of, reference(), sheet, PX_PER_MM, ())
+    shown = [f.points for f in of.features if f.name == "second rail"] if of else []
+    _, located = match(of or subject(), reference(shown), sheet, PX_PER_MM, ())
     return {place.feature: place for place in located}
 
 
@@ -179,3 +179,29 @@ def test_the_frame_stays_bounded_however_wide_the_subject(wide):
     frame = make_frame(stretched, 600.0)
     assert frame.shape[0] * frame.shape[1] < 1.2e6
     assert working_size(stretched) >= base.size_px
+
+
+def beside(gap):
+    """The subject with one more line, ``gap`` reference px below the rail."""
+    of = subject()
+    twin = Feature(
+        "second rail", "frame/second_rail", "segment", np.array([(150.0, 300.0 + gap), (480.0, 300.0 + gap)]), slides=True
+    )
+    return replace(of, features=(*of.features, twin))
+
+
+@pytest.mark.parametrize("drop", [-5, 5])
+def test_two_lines_side_by_side_are_told_apart_when_both_moved_by_half_their_gap(drop):
+    of = beside(10.0)
+    at = corners(ml=(0, drop), mr=(0, drop))
+    twin = np.array([(150.0, 310.0 + drop), (480.0, 310.0 + drop)])
+    found = found_in(drawing(at, extra=[twin]), of)
+    for name, ends in {"rail": [at["ml"], at["mr"]], "second rail": twin}.items():
+        offset, _ = across_and_turn(found[name], ends)
+        assert abs(offset) < 0.4, (name, offset)
+
+
+def test_one_drawn_line_is_not_two():
+    found = found_in(drawing(corners()), beside(10.0))
+    assert found["rail"].found
+    assert not found["second rail"].found and "two lines" in found["second rail"].why
