@@ -27,7 +27,7 @@ OUTERMOST = 0.75  # an edge at least this clear beside the clearest is taken for
 CLOSE_BACK = 0.8  # working px: how closely the far side must follow the silhouette
 BODY_BELOW = 0.05  # of the long half axis: a vessel's body shows so far below its rim
 PLATE = 0.6  # share of the outline that must lie on one ellipse to call the whole thing a plate
-ROUND = 0.93  # openness beyond which an outline is a ball's rather than a plate's
+ROUND = 0.88  # openness beyond which an outline is a ball's rather than a plate's
 
 
 def find_rim(

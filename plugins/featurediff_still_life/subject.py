@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from featurediff.api import Advice, Feature, Form, Gap, Group, NotJudged, Subject
+from featurediff.geometry import normals
 from featurediff_still_life import vocabulary
 from featurediff_still_life.choices import HOW
 from featurediff_still_life.contours import Piece
@@ -14,6 +15,7 @@ from featurediff_still_life.view import View
 
 STEP = 0.008  # of the group's size between neighbouring points of a curve
 WIDER = 1.25  # a group this many times wider than high is measured across
+ROUND = 0.25  # mean square of the upright part of a side's normals; 0.5 for a half circle
 SIGMA = 0.5  # working px: standard uncertainty of an outline across itself (tests/benchmark/still_life_reference.py)
 SIGMA_RIM = 0.4
 MANY = 4  # so many things, most of them of no regular form, may be pieces of fewer
@@ -75,8 +77,8 @@ def _feature(view: View, piece: Piece, name: str, step: float) -> Feature:
     own = vocabulary.judged(piece.what)
     points, anchors = _thinned(piece, step)
     measures = own.measures
-    if piece.what.endswith("side") and np.ptp(points[:, 0]) > 0.25 * np.ptp(points[:, 1]):
-        # A well curved side shows its height as well.
+    if piece.what.endswith("side") and (normals(points)[:, 1] ** 2).mean() > ROUND:
+        # Only a well rounded side shows its height too; a steep one may slide along itself unseen.
         measures = ("across", "down", "tilt", "shape")
     return Feature(
         vocabulary.call(piece.what, name), vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed,
