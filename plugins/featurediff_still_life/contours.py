@@ -14,7 +14,6 @@ from featurediff_still_life.ellipses import Ellipse
 from featurediff_still_life.forms import Axis
 from featurediff_still_life.outlines import Outline, smoothed
 
-LEAST_LENGTH = 0.05  # of the object's size: shorter stretches are no features
 STEM = 0.16  # of the widest: a top narrower than this on a body that closes is a stem
 NECK_DEPTH = 0.04  # of the widest: how much narrower than lip and shoulder a neck is
 BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a round bottom
