@@ -30,6 +30,8 @@ SIGMA = 0.022
 # tests/benchmark/registration.py.
 ENOUGH = 0.39
 CONVINCING = 0.55
+# Below this a drawing of one part may still be what the whole was taken for.
+SETTLED = 0.47
 MIRRORED_MARGIN = 0.06
 # Scores rose by 0.05 at most while an idea was refined: one this far behind will not catch up.
 HOPE = 0.12
@@ -111,7 +113,7 @@ def _best(
                 best = _better(best, _confirm(coarse, drawing, matrix, "search over the sheet"))
                 if best is not None and best.score >= CONVINCING:
                     return best
-        if best is not None and best.score >= ENOUGH:
+        if best is not None and best.score >= SETTLED:
             break
     return best
 
