@@ -30,14 +30,11 @@ AGREED = 0.006
 WHY = "two lines near its place could be meant: what is drawn there may be its neighbour"
 
 
-def without_doubles(
-    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], bank: Bank, size: float
-) -> list[Found]:
+def without_doubles(courses: dict[int, Course], found: list[Found], base: np.ndarray, bank: Bank, size: float) -> list[Found]:
     """``found`` less the straight features that were found where the reference shows a like line beside them.
 
-    ``courses``: the straight features' lines by index, ``curves`` all features' points, both in frame px.
+    ``courses``: the straight features' lines by index, frame px; ``base`` (3, 3): what most features agree on, see `whole_shift`.
     """
-    base = _whole_shift(courses, curves, found, size)
     answer = list(found)
     for k, course in courses.items():
         fit = found[k].fit
@@ -65,7 +62,7 @@ def line_double(bank: Bank, course: Course, offset: float, turn: float, size: fl
     return float(np.clip(there, 0.0, 1.0))
 
 
-def _whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
+def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
     """The similarity (3, 3), frame px, that most features agree on: what the registration left over.
 
     Least squares with Cauchy weights that tighten; a straight line has its say across itself only.

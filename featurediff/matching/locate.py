@@ -13,9 +13,10 @@ import numpy as np
 from featurediff import geometry
 from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
+from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
-from featurediff.matching.doubles import without_doubles
+from featurediff.matching.doubles import whole_shift, without_doubles
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
@@ -53,10 +54,13 @@ BROKEN_LINE = 0.50
 LEAST_SHARE = 0.45
 
 
-def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: Field, ink: np.ndarray) -> list[Found]:
+def locate_features(
+    subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], drawing: Field, ink: np.ndarray
+) -> list[Found]:
     """Locate all features of ``subject``.
 
-    ``drawing`` is the drawing's field and ``ink`` its `ink_map`, both laid into the frame by the registration.
+    ``reference`` (h, w) is its grey in the frame; ``drawing`` is the drawing's field and ``ink`` its `ink_map`, both laid into
+    the frame by the registration.
     """
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
@@ -104,7 +108,9 @@ def locate_features(subject: Subject, frame: Frame, banks: list[Bank], drawing: 
             )
             found.append(_if_drawn(place, feature, curves[k], ink, size))
     found = without_rivals(pairs, found, size)
-    found = without_doubles(courses, curves, found, bank, size)
+    base = whole_shift(courses, curves, found, size)
+    found = on_meant_edges(courses, curves, found, base, reference, size)
+    found = without_doubles(courses, found, base, bank, size)
     return settle_corners(subject, courses, found, size)
 
 

@@ -46,7 +46,7 @@ def match(
     to_frame = frame.from_reference @ np.linalg.inv(found_at.matrix)
     laid = warp_into(drawing, to_frame, frame.shape)
     ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
-    places = locate_features(subject, frame, banks, field_of(laid, frame.size, FINE), ink)
+    places = locate_features(subject, frame, reference_grey, banks, field_of(laid, frame.size, FINE), ink)
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()

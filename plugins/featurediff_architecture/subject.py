@@ -16,7 +16,7 @@ from featurediff_architecture.vocabulary import groups
 from featurediff_architecture.working import Working
 
 # A building lower than this share of its width is measured by its width.
-LOW = 0.55
+LOW = 0.35
 # Verticals that lean this many degrees against each other look tilted to the eye.
 LEANING = 2.0
 
