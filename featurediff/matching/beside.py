@@ -15,52 +15,62 @@ from featurediff import geometry
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, course_of, positions
 
-# As shares of the size: how far to look, the blur across, and the step along.
-REACH = 0.030
-BLUR = 0.0018
+# As shares of the size: how far another edge of the same moulding may lie, the blur across, and the step along.
+FARTHEST = 0.030
+BLUR = 0.0015
 ALONG = 0.004
-# An edge counts from this share of the line's own strength on.
-STRENGTH = 0.3
-# The line's own edge is what lies nearer than this share of the size; so near must a drawn line lie to another edge, or within
-# this share of that edge's distance: a moulding's edges are not quite parallel in perspective.
+# The line's own edge is what lies nearer than this share of the size; so near must a drawn line lie to another edge.
 OWN = 0.0035
-LOOSE = 0.25
+# An edge stands out of the slopes around it so many times at least, and has this share of the line's own slope: a band of the
+# wall's own colour has one strong edge, which its shadow makes, and one weak.
+STANDS_OUT = 2.5
+WEAKEST = 0.06
+# Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
+SLANTS = 0.06
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
 DOUBT = 0.3
 # Straight sides of an outline are longer than this share of the size.
 SIDE = 0.02
 
 
-def edges_beside(grey: np.ndarray, course: Course, size: float) -> np.ndarray:
-    """Offsets across, px, of the other edges parallel to a line, nearest first; ``grey`` (h, w) is the reference in the frame.
+def slope_across(grey: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
+    """(m,) how steeply the grey (h, w) changes across a line, at ``aside`` (m,) px beside it, evenly spaced.
 
-    The mean along the line of the grey's slope across it, signed, so that only what runs along all of the line adds up.
+    The mean along the line is taken first, so that only what runs along all of the line adds up.
     """
-    step = 0.5
-    aside = np.arange(-REACH * size, REACH * size + step, step)
     at = positions(course, ALONG * size)
-    x = course.middle[0] + at[:, None] * course.along[0] + aside[None] * course.across[0]
-    y = course.middle[1] + at[:, None] * course.along[1] + aside[None] * course.across[1]
-    seen = cv2.remap(grey, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(
+        grey,
+        (course.middle[0] + at[:, None] * course.along[0] + aside[None] * course.across[0]).astype(np.float32),
+        (course.middle[1] + at[:, None] * course.along[1] + aside[None] * course.across[1]).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    step = float(aside[1] - aside[0])
     blur = max(BLUR * size / step, 1e-3)
     mean = cv2.GaussianBlur(seen.mean(0)[None], (0, 0), blur, borderType=cv2.BORDER_REPLICATE)[0]
-    slope = np.abs(np.gradient(mean))
-    own = float(slope[np.abs(aside) <= OWN * size].max())
-    peaks = np.flatnonzero((slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]) & (slope[1:-1] >= STRENGTH * own)) + 1
-    offsets = aside[peaks[np.abs(aside[peaks]) > OWN * size]]
-    return offsets[np.argsort(np.abs(offsets))]
+    return np.abs(np.gradient(mean)) / step
 
 
-def meant_edge(grey: np.ndarray, course: Course, offset: float, size: float) -> float:
-    """The offset, px, of the other edge for which a line drawn ``offset`` px aside was drawn; 0 when it was none of them."""
-    if abs(offset) <= OWN * size:
-        return 0.0
-    others = edges_beside(grey, course, size)
-    if not len(others):
-        return 0.0
-    other = float(others[np.argmin(np.abs(others - offset))])
-    left = abs(offset - other)
-    return other if left <= max(OWN * size, LOOSE * abs(other)) and left < 0.5 * abs(offset) else 0.0
+def meant_edge(grey: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
+    """Offset and turn of the other edge for which a line drawn at ``offset`` px aside, turned by ``turn``, was drawn.
+
+    (0, 0) when it was none but the line's own. ``grey`` (h, w) is the reference in the frame, ``course`` the line there.
+    """
+    if not OWN * size < abs(offset) <= FARTHEST * size or abs(turn) > SLANTS:
+        return 0.0, 0.0
+    near = np.arange(-4.0 * OWN * size, 4.0 * OWN * size, 0.5)
+    own = float(slope_across(grey, course, near, size)[np.abs(near) <= OWN * size].max())
+    best = (0.0, 0.0, 0.0)
+    for slant in (turn - 0.006, turn, turn + 0.006):
+        slope = slope_across(grey, course.shifted(offset, slant), near, size)
+        inside = np.flatnonzero(np.abs(near) <= OWN * size)
+        peak = int(inside[np.argmax(slope[inside])])
+        stands = slope[peak] / max(float(np.median(slope)), 1e-9)
+        is_peak = 0 < peak < len(slope) - 1 and slope[peak] >= max(slope[peak - 1], slope[peak + 1])
+        if is_peak and slope[peak] >= WEAKEST * own and stands >= STANDS_OUT and slope[peak] > best[0]:
+            best = (float(slope[peak]), offset + float(near[peak]), slant)
+    return best[1:]
 
 
 def on_meant_edges(
@@ -84,18 +94,20 @@ def on_meant_edges(
 
 def _line_on_edge(course: Course, place: Found, base: np.ndarray, grey: np.ndarray, size: float) -> Found:
     here = geometry.apply(base, course.middle[None])[0] - course.middle
-    other = meant_edge(grey, course, place.fit.offset - float(here @ course.across), size)
+    turn = place.fit.turn - float((base[:2, :2] @ course.along) @ course.across)
+    other, slant = meant_edge(grey, course, place.fit.offset - float(here @ course.across), turn, size)
     if other == 0.0:
         return place
     doubt = (DOUBT * other) ** 2
-    covariance = place.fit.covariance + np.diag([doubt, 0.0])
+    covariance = place.fit.covariance + np.diag([doubt, (DOUBT * slant) ** 2])
     across = doubt * np.outer(course.across, course.across)
+    told = np.array([other - slant * course.half, other + slant * course.half])
     return replace(
         place,
-        shifts=place.shifts - other * course.across,
+        shifts=place.shifts - told[:, None] * course.across,
         covariances=place.covariances + across,
         covariance=place.covariance + across,
-        fit=replace(place.fit, offset=place.fit.offset - other, covariance=covariance),
+        fit=replace(place.fit, offset=place.fit.offset - other, turn=place.fit.turn - slant, covariance=covariance),
     )
 
 
@@ -107,14 +119,16 @@ def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, grey: n
         return place
     rest = place.shifts - (geometry.apply(base, curve) - curve)
     sides = [(k, course_of(curve[[k, following[k]]])) for k in np.flatnonzero(long)]
-    aside = np.array([float((rest[k] + rest[following[k]]) @ course.across / 2) for k, course in sides])
+    aside = np.array([[float(rest[end] @ course.across) for end in (k, following[k])] for k, course in sides])
     across = np.array([course.across for _, course in sides])
-    moved = np.linalg.lstsq(across, aside, rcond=None)[0]
-    if np.abs(aside - across @ moved).max() <= OWN * size:
+    moved = np.linalg.lstsq(across, aside.mean(1), rcond=None)[0]
+    if np.abs(aside.mean(1) - across @ moved).max() <= OWN * size:
         return place
     change, doubt, moves = np.zeros_like(curve), np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
-    for (k, course), offset in zip(sides, aside, strict=True):
-        other = meant_edge(grey, course, offset, size)
+    for (k, course), (first, last) in zip(sides, aside, strict=True):
+        other, _ = meant_edge(
+            grey, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
+        )
         for end in (k, following[k]):
             change[end] -= other * course.across
             doubt[end] += (DOUBT * other) ** 2 * np.outer(course.across, course.across)
