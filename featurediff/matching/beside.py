@@ -21,10 +21,10 @@ BLUR = 0.0015
 ALONG = 0.004
 # The line's own edge is what lies nearer than this share of the size; so near must a drawn line lie to another edge.
 OWN = 0.0035
-# An edge stands out of the slopes around it so many times at least, and has this share of the line's own slope: a band of the
+# An edge has this share of the line's own slope at least, and the slope falls to so much of its own on either side: a band of the
 # wall's own colour has one strong edge, which its shadow makes, and one weak.
-STANDS_OUT = 2.5
 WEAKEST = 0.06
+FALLS = 0.6
 # Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
 SLANTS = 0.06
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
@@ -59,17 +59,15 @@ def meant_edge(grey: np.ndarray, course: Course, offset: float, turn: float, siz
     """
     if not OWN * size < abs(offset) <= FARTHEST * size or abs(turn) > SLANTS:
         return 0.0, 0.0
-    near = np.arange(-4.0 * OWN * size, 4.0 * OWN * size, 0.5)
+    near = np.arange(-3.0 * OWN * size, 3.0 * OWN * size, 0.5)
     own = float(slope_across(grey, course, near, size)[np.abs(near) <= OWN * size].max())
     best = (0.0, 0.0, 0.0)
     for slant in (turn - 0.006, turn, turn + 0.006):
         slope = slope_across(grey, course.shifted(offset, slant), near, size)
-        inside = np.flatnonzero(np.abs(near) <= OWN * size)
-        peak = int(inside[np.argmax(slope[inside])])
-        stands = slope[peak] / max(float(np.median(slope)), 1e-9)
-        is_peak = 0 < peak < len(slope) - 1 and slope[peak] >= max(slope[peak - 1], slope[peak + 1])
-        if is_peak and slope[peak] >= WEAKEST * own and stands >= STANDS_OUT and slope[peak] > best[0]:
-            best = (float(slope[peak]), offset + float(near[peak]), slant)
+        for peak in np.flatnonzero(np.abs(near) <= OWN * size):
+            falls = max(slope[:peak].min(), slope[peak + 1 :].min()) <= FALLS * slope[peak]
+            if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
+                best = (float(slope[peak]), offset + float(near[peak]), slant)
     return best[1:]
 
 
