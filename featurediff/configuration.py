@@ -36,6 +36,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "tolerances.ratio_percent": (0.0, 50.0),
     "tolerances.openness": (0.0, 1.0),
     "tolerances.openness_floor_mm": (0.0, 50.0),
+    "tolerances.pointed": (0.0, 1.0),
     "tolerances.redraw_times": (1.0, 1000.0),
     "tolerances.certainty_times": (0.0, 10.0),
     "corrections.shown_at_most": (1, 50),

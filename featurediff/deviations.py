@@ -15,10 +15,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from featurediff import bends
 from featurediff.aims import Aim, aims
 from featurediff.geometry import apply, normals
 from featurediff.lineup import class_limit, matrix_of
-from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject
+from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject, under
 from featurediff.settings import Settings, Tolerances
 from featurediff.sheet.trust import sigma_at
 
@@ -127,7 +128,11 @@ def deviations(
             shape = compared.shape
             found.append(Deviation(name, "shape", shape.value, sheet.unit, shape.sigma, shape.tolerance))
     frame = frame_of(subject, lineup, settings)
-    return (*found, *_eye_level(subject, everything, frame, sheet, settings))
+    return (
+        *found,
+        *_eye_level(subject, everything, frame, sheet, settings),
+        *_leans(subject, everything, frame, sheet, settings),
+    )
 
 
 def feature_results(subject: Subject, located: tuple[Located, ...], lineup: LineUp, sheet: Sheet) -> tuple[FeatureResult, ...]:
@@ -172,12 +177,14 @@ def compare(
     matrix = matrix_of(lineup)
     by_name = {each.feature: each for each in located}
     inside = apply(matrix, np.asarray(subject.region, float)).mean(0)
+    sides = {name for form in subject.forms for name in (*form.left, *form.right)}
     found = []
     for feature in subject.features:
         each = by_name.get(feature.name)
         if each is not None and each.found and each.points_mm is not None:
             reference = apply(matrix, feature.points)
-            compared = _compare_one(feature, each, reference, frame, sheet, settings, lineup.scale, inside)
+            side = feature.name in sides
+            compared = _compare_one(feature, each, reference, frame, sheet, settings, lineup.scale, inside, side)
             if compared is not None:
                 found.append(compared)
     return tuple(found)
@@ -186,7 +193,7 @@ def compare(
 # ---------------------------------------------------------------- one feature
 
 
-def _compare_one(feature, located, reference, frame, sheet, settings, scale, inside) -> Compared | None:
+def _compare_one(feature, located, reference, frame, sheet, settings, scale, inside, side=False) -> Compared | None:
     sigma = _point_sigma(located, reference)
     seen = np.isfinite(sigma)
     if not seen.any():
@@ -199,7 +206,9 @@ def _compare_one(feature, located, reference, frame, sheet, settings, scale, ins
     measures = (*_positions(context, scale), *_sizes(context), *_tilts(context), *_openness(context))
     if feature.kind == "ellipse":
         measures = (*_positions(context, scale), *_ellipse(context))
-    shape = _shape(context, inside) if "shape" in feature.measures else None
+    bent = bends.side_fields(reference, feature.anchors, frame.right, frame.down) if side else {}
+    measures = (*measures, *_bends(context, bent))
+    shape = _shape(context, inside, list(bent.values())) if "shape" in feature.measures else None
     return Compared(feature, located, reference, off, sigma, from_sheet, measures, shape)
 
 
@@ -387,6 +396,30 @@ def _ellipse(context: _Context) -> list[Measure]:
         found.append(
             context.measure("openness", ratio * (rows[1] - rows[0]), "ratio", own, 0.0, _openness_limit(context, long_extent))
         )
+    if "ends" in context.feature.measures:
+        pointed = bends.pointed_field(context.reference, long, short)
+        solved = _solve_along_normals(context, [*grow, turned, pointed], with_move=True)
+        if solved is not None:
+            limit = context.settings.tolerances.pointed
+            found.append(context.measure("ends", solved[0][-1], "ratio", float(solved[1][-1]), 0.0, limit))
+    return found
+
+
+def _bends(context: _Context, fields: dict[str, np.ndarray]) -> list[Measure]:
+    """How far a form's side bulges, and how much lower each of its levels lies, whatever its own place, turn and bulge."""
+    arm = context.reference - context.reference.mean(0)
+    turned = np.column_stack([-arm[:, 1], arm[:, 0]])
+    across = normals(context.reference, context.feature.closed)
+    found = []
+    for name, moved in fields.items():
+        others = [] if name == bends.BULGE else [fields[bends.BULGE]]
+        if not bends.shows(moved, across):
+            continue
+        solved = _solve_along_normals(context, [turned, *others, moved], with_move=True)
+        if solved is not None:
+            weights, own = solved[0][-1], float(solved[1][-1])
+            sheet = context.local_sheet(float(np.ptp(arm @ context.frame.down)))
+            found.append(context.measure(name, weights, context.unit, own, sheet, context.limit))
     return found
 
 
@@ -519,10 +552,31 @@ def _aim_rows(aim: Aim, by_name: dict[str, Compared], frame: Frame):
         yield [each / tilt.sigma for each in effect], tilt.value / tilt.sigma, tilt.tolerance / max(abs(effect[0]), 1e-9)
 
 
+def _leans(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet: Sheet, settings: Settings) -> list[Deviation]:
+    """How far each form leans clockwise of what it does in the reference, about its foot; its own move and size set aside."""
+    found = []
+    for form in subject.forms:
+        foot, top = apply(frame.to_sheet, form.axis)
+        reach = max(float((foot - top) @ frame.down), 1e-9)
+        members = [each for each in compared if under(each.feature.part, form.part)]
+        rows = [
+            (each.reference, m.weights, m.value, m.sigma)
+            for each in members
+            for m in each.measures
+            if m.name in (*POSITION, "tilt")
+        ]
+        told = bends.lean_of(rows, foot, reach, frame.right, frame.down)
+        if told is not None:
+            amount, error = (math.degrees(value / reach) for value in told)
+            limit = class_limit(settings.tolerances, "B", frame.size, sheet.unit)
+            found.append(Deviation(form.label, "lean", amount, "deg", error, angle_limit(settings.tolerances, limit, reach)))
+    return found
+
+
 # ---------------------------------------------------------------- shape
 
 
-def _shape(context: _Context, inside: np.ndarray) -> Shape | None:
+def _shape(context: _Context, inside: np.ndarray, more: list[np.ndarray]) -> Shape | None:
     reference, feature = context.reference, context.feature
     seen = np.isfinite(context.sigma)
     if seen.sum() < 6:
@@ -533,6 +587,7 @@ def _shape(context: _Context, inside: np.ndarray) -> Shape | None:
         fields += [np.outer(arm @ axis, axis) for axis in (context.frame.right, context.frame.down)]
     else:
         fields.append(arm)
+    fields += more
     across = normals(reference, feature.closed)
     if feature.slides or feature.kind == "ellipse":
         matrix = np.column_stack([np.sum(across * each, 1) for each in fields])

@@ -80,7 +80,8 @@ class Feature:
     ``part``: place on the parts tree, "head/eyes/left/brow".
     ``kind``: "point", "curve", "segment" or "ellipse". ``points`` (n, 2) in reference px: one point, the curve from one
     end to the other, the two ends of a straight line, or the ellipse's outline sampled in order. ``closed`` joins last to first.
-    ``measures``: what of it is judged: any of "across", "down", "width", "height", "tilt", "openness", "shape".
+    ``measures``: what of it is judged: any of "across", "down", "width", "height", "tilt", "openness", "shape", and of an
+    ellipse "ends", whether they come to points.
     ``tolerance``: class "A", "B" or "C"; ``importance`` 0..1; ``stage`` one of `STAGES`.
     ``sigma_px``: how well its own place on the reference is known; larger for estimated (hidden, bony) features.
     ``slides``: True for a smooth curve that is known only across itself (aperture): its ends are no corners.
@@ -112,6 +113,7 @@ class Group:
     """A block of the parts tree that may be moved, scaled or turned as one: every feature whose part starts with ``part``.
 
     ``label`` is used in sentences after a verb: "eye on the left and its brow". ``plural`` picks "them" over "it".
+    ``apart``: a thing by itself beside others; its place across is told by the gap to its neighbour.
     """
 
     part: str
@@ -119,6 +121,7 @@ class Group:
     stage: str = "placement"
     plural: bool = False
     sitter_label: str = ""
+    apart: bool = False
 
 
 @dataclass(frozen=True)
@@ -153,9 +156,9 @@ class Pair:
 
 @dataclass(frozen=True)
 class Junction:
-    """A corner: straight features ("segment") whose ends lie in one place, so that lines drawn too long or too short still tell it.
+    """A corner: straight features ("segment") whose ends lie in one place: lines drawn too long or too short still tell it.
 
-    ``ends``: two or more of (feature name, 0 for its first point or -1 for its last). ``label`` names it: "left outer corner, top".
+    ``ends``: two or more of (feature name, 0 for its first point or -1 for its last). ``label`` names it: "top of the corner".
     """
 
     label: str

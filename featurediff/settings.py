@@ -26,6 +26,7 @@ class Tolerances:
     ratio_percent: float = 3.0
     openness: float = 0.02
     openness_floor_mm: float = 1.0
+    pointed: float = 0.35
     redraw_times: float = 6.0
     certainty_times: float = 2.0
 

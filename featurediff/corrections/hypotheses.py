@@ -15,6 +15,7 @@ import math
 import numpy as np
 
 from featurediff.corrections.builder import Block, Builder, Hypothesis, quarter
+from featurediff.corrections.forms import add_forms
 from featurediff.corrections.meetings import add_meetings
 from featurediff.corrections.pushes import add_pushes
 from featurediff.corrections.rows import add_rows
@@ -43,6 +44,7 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
         _add_pair(builder, pair, blocks)
     add_meetings(builder, subject)
     add_rows(builder, subject)
+    add_forms(builder, subject)
     for index, each in enumerate(compared):
         _add_own(builder, index, each)
     return builder.hypotheses, np.column_stack(builder.fields)

@@ -171,6 +171,9 @@ _MEASURE_OF = {
     "swing": "slant",
     "openness": "openness",
     "shape": "shape",
+    "bulge": "outline",
+    "level": "levels",
+    "points": "ends",
 }
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from featurediff.corrections import say_meetings, say_rows, words
+from featurediff.corrections import say_forms, say_meetings, say_rows, words
 from featurediff.corrections.items import Item
 from featurediff.corrections.words import Speech
 from featurediff.deviations import Compared
 
-_SAY = words.SAY | say_meetings.SAY | say_rows.SAY
+_SAY = words.SAY | say_meetings.SAY | say_rows.SAY | say_forms.SAY
 
 
 def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_times: float) -> str:

@@ -103,7 +103,7 @@ def _groups(features: list[Feature], name: str) -> list[Group]:
         return []
     part = f"{vocabulary.TABLE}/{name}"
     body = [feature for feature in features if feature.part.startswith(f"{part}/body/")]
-    groups = [Group(part, name, "placement")]
+    groups = [Group(part, name, "placement", apart=True)]
     if 2 <= len(body) < len(features):
         groups.append(Group(f"{part}/body", f"body of the {name}", "proportion"))
     handle = [feature for feature in features if feature.part.startswith(f"{part}/handle/")]

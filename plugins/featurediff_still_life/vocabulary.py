@@ -23,7 +23,7 @@ class Judged:
     stage: str
 
 
-_ELLIPSE = ("across", "down", "width", "height", "tilt", "openness")
+_ELLIPSE = ("across", "down", "width", "height", "tilt", "openness", "ends")
 _JUDGED = {
     "rim": Judged("rim", _ELLIPSE, "A", 0.9, "shape"),
     "dish": Judged("rim", _ELLIPSE, "B", 0.8, "shape"),

@@ -23,7 +23,7 @@ FLOW = [
     ["configuration", "discovery"],
     ["matching"],
     ["lineup"],
-    ["aims"],
+    ["aims", "bends"],
     ["deviations"],
     ["corrections"],
     ["report"],

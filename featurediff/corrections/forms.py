@@ -1,0 +1,149 @@
+"""What symmetric forms can have wrong: a leaning axis, sides that bulge, a shoulder too high; and ellipses that come to points."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from featurediff import bends
+from featurediff.corrections.builder import Builder, Hypothesis, quarter
+from featurediff.deviations import Compared, ellipse_axes
+from featurediff.geometry import apply
+from featurediff.records import Form, Subject, under
+
+# A lean with level ellipses and a turn of all are one mistake; what moves less is tried as the plainer statement.
+_COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
+# An axis shorter than this share of the subject does not tell its lean.
+_SHORTEST = 0.1
+
+
+def add_forms(builder: Builder, subject: Subject) -> None:
+    """Add what can be said about every form of ``subject``, and about ellipses by themselves."""
+    for form in subject.forms:
+        members = tuple(k for k, each in enumerate(builder.compared) if under(each.feature.part, form.part))
+        if members:
+            _add_leans(builder, form, members)
+            _add_sides(builder, form)
+    for index, each in enumerate(builder.compared):
+        if any(measure.name == "ends" for measure in each.measures):
+            _add_points(builder, index, each)
+
+
+def _add_leans(builder: Builder, form: Form, members: tuple[int, ...]) -> None:
+    """About its foot: with level ellipses (a shear), and turned as a whole."""
+    foot, top = apply(builder.frame.to_sheet, form.axis)
+    right, down = builder.frame.right, builder.frame.down
+    reach = float((foot - top) @ down)
+    if reach < _SHORTEST * builder.frame.size or not _tells_lean(builder, members, reach):
+        return
+    common = {
+        "target": f"form {form.label}",
+        "label": form.label,
+        "members": members,
+        "centre": top,
+        "axis": right,
+        "extent": reach,
+        "per_unit": math.degrees(1 / reach),
+        "cost": _COST["lean"],
+        "stage": "tilt",
+        "extra": {"form": form, "foot": foot, "top": top},
+    }
+    builder.add(Hypothesis("lean", **common), lambda p: bends.lean_field(p, foot, reach, right, down))
+    builder.add(Hypothesis("lean", **common), lambda p: quarter(p - foot) / reach)
+
+
+def _tells_lean(builder: Builder, members: tuple[int, ...], reach: float) -> bool:
+    """Whether what was found of a form stands high enough for its lean to be told from a move."""
+    heights = builder.points[builder.of(members)] @ builder.frame.down
+    return float(np.ptp(heights)) > 0.5 * reach
+
+
+def _add_sides(builder: Builder, form: Form) -> None:
+    sides = {"left": builder.found(form.left), "right": builder.found(form.right)}
+    fields = {k: _fields(builder, k) for side in sides.values() for k in side}
+    for side, found in sides.items():
+        for k in found:
+            for name, moved in fields[k].items():
+                _add_own(builder, form, k, side, name, moved)
+    left, right = ([k for k in side if fields[k]] for side in sides.values())
+    if not left or not right:
+        return
+    for name in dict.fromkeys(name for k in (*left, *right) for name in fields[k]):
+        mine = [k for k in (*left, *right) if name in fields[k]]
+        if not set(mine) & set(left) or not set(mine) & set(right):
+            continue
+        column = np.zeros_like(builder.points)
+        for k in mine:
+            # A belly is wider on both sides.
+            sign = -1.0 if name == bends.BULGE and k in left else 1.0
+            column[builder.belongs[k]] = sign * fields[k][name]
+        kind = "belly" if name == bends.BULGE else "level"
+        builder.add_field(
+            Hypothesis(
+                kind,
+                f"{form.label}: {name}",
+                form.label,
+                tuple(mine),
+                np.mean([_at(builder.compared[k], name) for k in mine], 0),
+                axis=builder.frame.right if kind == "belly" else builder.frame.down,
+                cost=_COST[kind],
+                stage="shape",
+                extra={"form": form, "level": name},
+            ),
+            column,
+        )
+
+
+def _fields(builder: Builder, index: int) -> dict[str, np.ndarray]:
+    """The displacements that this side has measures for."""
+    each = builder.compared[index]
+    names = {measure.name for measure in each.measures}
+    moved = bends.side_fields(each.reference, each.feature.anchors, builder.frame.right, builder.frame.down)
+    return {name: one for name, one in moved.items() if name in names}
+
+
+def _add_own(builder: Builder, form: Form, index: int, side: str, name: str, moved: np.ndarray) -> None:
+    each = builder.compared[index]
+    column = np.zeros_like(builder.points)
+    column[builder.belongs[index]] = moved
+    bulge = name == bends.BULGE
+    builder.add_field(
+        Hypothesis(
+            "bulge" if bulge else "level",
+            each.feature.name,
+            each.feature.name,
+            (index,),
+            _at(each, name),
+            axis=builder.frame.right if bulge else builder.frame.down,
+            stage="shape",
+            feature=each.feature,
+            own=True,
+            extra={"form": form, "side": side, "level": name},
+        ),
+        column,
+    )
+
+
+def _at(each: Compared, name: str) -> np.ndarray:
+    """(2,) where a level lies on a side; its middle for a bulge."""
+    return each.reference[each.feature.anchors.get(name, len(each.reference) // 2)]
+
+
+def _add_points(builder: Builder, index: int, each: Compared) -> None:
+    long, short, extent, _ = ellipse_axes(each.reference)
+    builder.add(
+        Hypothesis(
+            "points",
+            each.feature.name,
+            each.feature.name,
+            (index,),
+            each.centre,
+            axis=short,
+            extent=extent,
+            stage="shape",
+            feature=each.feature,
+            own=True,
+        ),
+        lambda p: bends.pointed_field(p, long, short),
+    )
