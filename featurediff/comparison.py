@@ -17,7 +17,6 @@ from featurediff.discovery import load_detector
 from featurediff.errors import CallError
 from featurediff.lineup import check_rule, line_up
 from featurediff.marks import FAINT_TIMES, mark_contrast, marks
-from featurediff.matching.frame import grey_of
 from featurediff.matching.match import match
 from featurediff.pictures import read_picture
 from featurediff.records import Advice, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
@@ -111,7 +110,7 @@ def compare(
     clock.lap("detector")
     guesses = detector.guess(Picture(squared, drawing_picture.name), found)
     clock.lap("guess")
-    registration, located = match(found, grey_of(reference_picture.pixels), 1.0 - graphite, resolution, guesses, clock.lap)
+    registration, located = match(found, reference_picture.pixels, 1.0 - graphite, resolution, guesses, clock.lap)
     if paper.unit != "mm":
         paper, registration, located, resolution = _in_percent(paper, found, registration, located, resolution)
     placed = line_up(found, located, settings.lineup.rule, settings, registration)

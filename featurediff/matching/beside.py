@@ -19,8 +19,11 @@ from featurediff.matching.strips import Course, course_of, positions
 FARTHEST = 0.030
 BLUR = 0.0015
 ALONG = 0.004
-# The line's own edge is what lies nearer than this share of the size; so near must a drawn line lie to another edge.
+# The line's own edge is what lies nearer than this share of the size.
 OWN = 0.0035
+# So near must a drawn line lie to another edge: at most this share of the size, and of the way to its own edge.
+NEAR = 0.006
+NEARER = 0.4
 # An edge has this share of the line's own slope at least, and the slope falls to so much of its own on either side: a band of the
 # wall's own colour has one strong edge, which its shadow makes, and one weak.
 WEAKEST = 0.06
@@ -33,38 +36,39 @@ DOUBT = 0.3
 SIDE = 0.02
 
 
-def slope_across(grey: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
-    """(m,) how steeply the grey (h, w) changes across a line, at ``aside`` (m,) px beside it, evenly spaced.
+def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
+    """(m,) how steeply a picture (h, w) or (h, w, 3) changes across a line, at ``aside`` (m,) px beside it, evenly spaced.
 
     The mean along the line is taken first, so that only what runs along all of the line adds up.
     """
     at = positions(course, ALONG * size)
-    seen = cv2.remap(
-        grey,
-        (course.middle[0] + at[:, None] * course.along[0] + aside[None] * course.across[0]).astype(np.float32),
-        (course.middle[1] + at[:, None] * course.along[1] + aside[None] * course.across[1]).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
     step = float(aside[1] - aside[0])
     blur = max(BLUR * size / step, 1e-3)
+    # Sampled a little further than asked for, so that the blur has something to go by at the ends.
+    more = int(np.ceil(4 * blur)) + 1
+    wide = np.arange(-more, len(aside) + more) * step + aside[0]
+    x = course.middle[0] + at[:, None] * course.along[0] + wide[None] * course.across[0]
+    y = course.middle[1] + at[:, None] * course.along[1] + wide[None] * course.across[1]
+    seen = cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     mean = cv2.GaussianBlur(seen.mean(0)[None], (0, 0), blur, borderType=cv2.BORDER_REPLICATE)[0]
-    return np.abs(np.gradient(mean)) / step
+    slopes = np.gradient(mean.reshape(len(wide), -1), axis=0)[more:-more] / step
+    return np.sqrt((slopes**2).mean(1))
 
 
-def meant_edge(grey: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
+def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
     """Offset and turn of the other edge for which a line drawn at ``offset`` px aside, turned by ``turn``, was drawn.
 
-    (0, 0) when it was none but the line's own. ``grey`` (h, w) is the reference in the frame, ``course`` the line there.
+    (0, 0) when it was none but the line's own. ``picture`` (h, w) or (h, w, 3) is the reference in the frame, ``course`` the
+    line there.
     """
     if not OWN * size < abs(offset) <= FARTHEST * size or abs(turn) > SLANTS:
         return 0.0, 0.0
-    near = np.arange(-3.0 * OWN * size, 3.0 * OWN * size, 0.5)
-    own = float(slope_across(grey, course, near, size)[np.abs(near) <= OWN * size].max())
+    near = np.arange(-(NEAR + OWN) * size, (NEAR + OWN) * size, 0.5)
+    own = float(slope_across(picture, course, near, size)[np.abs(near) <= OWN * size].max())
     best = (0.0, 0.0, 0.0)
     for slant in (turn - 0.006, turn, turn + 0.006):
-        slope = slope_across(grey, course.shifted(offset, slant), near, size)
-        for peak in np.flatnonzero(np.abs(near) <= OWN * size):
+        slope = slope_across(picture, course.shifted(offset, slant), near, size)
+        for peak in np.flatnonzero(np.abs(near) <= min(NEAR * size, NEARER * abs(offset))):
             falls = max(slope[:peak].min(), slope[peak + 1 :].min()) <= FALLS * slope[peak]
             if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
                 best = (float(slope[peak]), offset + float(near[peak]), slant)
@@ -72,7 +76,7 @@ def meant_edge(grey: np.ndarray, course: Course, offset: float, turn: float, siz
 
 
 def on_meant_edges(
-    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], base: np.ndarray, grey: np.ndarray, size: float
+    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], base: np.ndarray, picture: np.ndarray, size: float
 ) -> list[Found]:
     """``found`` with every straight line and every straight side of an outline told for its own edge.
 
@@ -84,16 +88,16 @@ def on_meant_edges(
         if place.shifts is None:
             answer.append(place)
         elif k in courses:
-            answer.append(_line_on_edge(courses[k], place, base, grey, size))
+            answer.append(_line_on_edge(courses[k], place, base, picture, size))
         else:
-            answer.append(_outline_on_edges(curve, place, base, grey, size))
+            answer.append(_outline_on_edges(curve, place, base, picture, size))
     return answer
 
 
-def _line_on_edge(course: Course, place: Found, base: np.ndarray, grey: np.ndarray, size: float) -> Found:
+def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
     here = geometry.apply(base, course.middle[None])[0] - course.middle
     turn = place.fit.turn - float((base[:2, :2] @ course.along) @ course.across)
-    other, slant = meant_edge(grey, course, place.fit.offset - float(here @ course.across), turn, size)
+    other, slant = meant_edge(picture, course, place.fit.offset - float(here @ course.across), turn, size)
     if other == 0.0:
         return place
     doubt = (DOUBT * other) ** 2
@@ -109,7 +113,7 @@ def _line_on_edge(course: Course, place: Found, base: np.ndarray, grey: np.ndarr
     )
 
 
-def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, grey: np.ndarray, size: float) -> Found:
+def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
     """An outline with straight sides. One that moved as a whole is left as it is: all its sides can't be other edges."""
     following = np.roll(np.arange(len(curve)), -1)
     long = np.hypot(*(curve[following] - curve).T) > SIDE * size
@@ -125,7 +129,7 @@ def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, grey: n
     change, doubt, moves = np.zeros_like(curve), np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
     for (k, course), (first, last) in zip(sides, aside, strict=True):
         other, _ = meant_edge(
-            grey, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
+            picture, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
         )
         for end in (k, following[k]):
             change[end] -= other * course.across

@@ -59,8 +59,8 @@ def locate_features(
 ) -> list[Found]:
     """Locate all features of ``subject``.
 
-    ``reference`` (h, w) is its grey in the frame; ``drawing`` is the drawing's field and ``ink`` its `ink_map`, both laid into
-    the frame by the registration.
+    ``reference`` (h, w) or (h, w, 3) is the picture in the frame; ``drawing`` is the drawing's field and ``ink`` its `ink_map`,
+    both laid into the frame by the registration.
     """
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]

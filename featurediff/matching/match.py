@@ -9,7 +9,7 @@ import numpy as np
 from featurediff import geometry
 from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
 from featurediff.matching.found import Found
-from featurediff.matching.frame import make_frame, warp_into
+from featurediff.matching.frame import grey_of, make_frame, warp_into
 from featurediff.matching.ink import ink_map
 from featurediff.matching.locate import locate_features
 from featurediff.matching.register import register, unlike
@@ -31,22 +31,24 @@ def match(
 ) -> tuple[np.ndarray, tuple[Located, ...]]:
     """Find every feature of ``subject`` on the drawing.
 
-    ``reference`` and ``drawing`` are grey (h, w) float32 in 0..1; ``drawing`` is the squared sheet at ``px_per_mm``. ``lap`` is
-    told when a stage is done. Returns the registration (3, 3) reference px -> mm, and one `Located` per feature.
-    Raises RegistrationError.
+    ``reference`` (h, w) or (h, w, 3), uint8 or float32 in 0..1; ``drawing`` (h, w) float32 in 0..1 is the squared sheet at
+    ``px_per_mm``. ``lap`` is told when a stage is done. Returns the registration (3, 3) reference px -> mm, and one `Located` per
+    feature. Raises RegistrationError.
     """
-    found_at = register(subject, reference, drawing, guesses)
+    grey = grey_of(reference)
+    found_at = register(subject, grey, drawing, guesses)
     lap("register")
     to_mm = np.diag([1 / px_per_mm, 1 / px_per_mm, 1.0])
     to_mm[:2, 2] = 0.5 / px_per_mm
     frame = make_frame(subject, FRAME_SIZE)
-    reference_grey = warp_into(reference, frame.from_reference, frame.shape)
-    tone = tone_bank(reference_grey, frame, FINE)
+    tone = tone_bank(warp_into(grey, frame.from_reference, frame.shape), frame, FINE)
     banks = [tone, mixed_bank(tone, line_bank(subject, frame, FINE, tone))]
     to_frame = frame.from_reference @ np.linalg.inv(found_at.matrix)
     laid = warp_into(drawing, to_frame, frame.shape)
     ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
-    places = locate_features(subject, frame, reference_grey, banks, field_of(laid, frame.size, FINE), ink)
+    # Only straight lines ask for the colours: two edges of a moulding may differ in nothing else.
+    colours = warp_into(reference, frame.from_reference, frame.shape).astype(np.float32)
+    places = locate_features(subject, frame, colours, banks, field_of(laid, frame.size, FINE), ink)
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()
