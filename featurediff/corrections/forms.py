@@ -10,12 +10,14 @@ from featurediff import bends
 from featurediff.corrections.builder import Builder, Hypothesis, quarter
 from featurediff.deviations import Compared, ellipse_axes
 from featurediff.geometry import apply
-from featurediff.records import Form, Subject, under
+from featurediff.records import Form, Group, Subject, under
 
 # A lean with level ellipses and a turn of all are one mistake; what moves less is tried as the plainer statement.
 _COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
 # An axis shorter than this share of the subject does not tell its lean.
 _SHORTEST = 0.1
+# What holds nearly everything is the line-up.
+_NEARLY_ALL = 0.9
 
 
 def add_forms(builder: Builder, subject: Subject) -> None:
@@ -25,9 +27,37 @@ def add_forms(builder: Builder, subject: Subject) -> None:
         if members:
             _add_leans(builder, form, members)
             _add_sides(builder, form)
+    for group in subject.groups:
+        if group.apart:
+            _add_grown(builder, group)
     for index, each in enumerate(builder.compared):
         if any(measure.name == "ends" for measure in each.measures):
             _add_points(builder, index, each)
+
+
+def _add_grown(builder: Builder, group: Group) -> None:
+    """A thing too large that still stands where it should."""
+    members = tuple(k for k, each in enumerate(builder.compared) if under(each.feature.part, group.part))
+    if len(members) < 2 or len(members) >= _NEARLY_ALL * len(builder.compared):
+        return
+    centre, width, height = builder.box(members)
+    stands, reach = centre + height / 2 * builder.frame.down, math.hypot(width, height) / 2
+    builder.add(
+        Hypothesis(
+            "scale",
+            group.part,
+            group.label,
+            members,
+            centre,
+            extent=2 * reach,
+            per_unit=1 / reach,
+            stage="proportion",
+            plural=group.plural,
+            sitter_label=group.sitter_label,
+            group=group,
+        ),
+        lambda p: (p - stands) / reach,
+    )
 
 
 def _add_leans(builder: Builder, form: Form, members: tuple[int, ...]) -> None:

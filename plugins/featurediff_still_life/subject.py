@@ -14,7 +14,7 @@ from featurediff_still_life.things import Understood
 from featurediff_still_life.view import View
 
 STEP = 0.008  # of the group's size between neighbouring points of a curve
-WIDER = 1.25  # a group this many times wider than high is measured across
+WIDER = 2.2  # a group this many times wider than high is measured across
 ROUND = 0.25  # mean square of the upright part of a side's normals; 0.5 for a half circle
 SIGMA = 0.5  # working px: standard uncertainty of an outline across itself (tests/benchmark/still_life_reference.py)
 SIGMA_RIM = 0.4
