@@ -1,4 +1,4 @@
-"""What symmetric forms can have wrong: a leaning axis, sides that bulge, a shoulder too high; and ellipses that come to points."""
+"""What symmetric forms can have wrong: a leaning axis, bulging sides, a shoulder too high; and ellipses that come to points."""
 
 from __future__ import annotations
 
