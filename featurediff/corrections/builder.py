@@ -23,7 +23,8 @@ class Hypothesis:
     ``target`` identifies the block it is about: statements on one target can be told in one sentence. ``axis`` (2,) is the
     direction of a move or stretch, ``side`` the side that moves in a stretch from one side ("right", "left", "top",
     "bottom") or the end that swings; ``centre`` (2,) where it acts; ``extent`` the length it stretches or its reach.
-    ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is.
+    ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is. ``visible``: the told amount
+    can be measured on the drawing itself (a point that lies on it), so that it counts once it is beyond the limit of a place.
     """
 
     kind: str
@@ -44,6 +45,7 @@ class Hypothesis:
     pair: Pair | None = None
     follow: str = ""
     own: bool = False
+    visible: bool = False
     extra: dict = field(default_factory=dict)
 
 
@@ -70,6 +72,7 @@ class Builder:
         self.index = {each.feature.name: k for k, each in enumerate(compared)}
         self.points = np.concatenate([each.reference for each in compared])
         self.owner = np.concatenate([np.full(len(each.reference), k) for k, each in enumerate(compared)])
+        self.starts = np.cumsum([0, *(len(each.reference) for each in compared)])
         self.belongs = self.owner[None, :] == np.arange(len(compared))[:, None]
         self.corners: list[Corner] = corners(compared, junctions)
         self.hypotheses: list[Hypothesis] = []
@@ -90,6 +93,10 @@ class Builder:
     def found(self, names) -> tuple[int, ...]:
         """Indices of the features of these names that were found."""
         return tuple(self.index[name] for name in names if name in self.index)
+
+    def row(self, index: int, end: int) -> int:
+        """The row of ``points`` of a feature's first (0) or last (-1) point."""
+        return int(self.starts[index]) if end == 0 else int(self.starts[index + 1]) - 1
 
     def of(self, members: tuple[int, ...]) -> np.ndarray:
         """(N,) True for the points of these features."""

@@ -11,7 +11,7 @@ import numpy as np
 
 from featurediff.corrections import say_meetings
 from featurediff.corrections.items import Item
-from featurediff.corrections.words import Speech, anchor_at, join, plain_end
+from featurediff.corrections.words import Speech, anchor_at, corner_name, join, plain_end, the
 from featurediff.deviations import Compared
 
 # Two points stand plumb or level when they differ by less than this share of the subject's size.
@@ -38,6 +38,8 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
     # What lies within the thing itself moves with it in the eye of the artist.
     anchors = [spot for spot in anchors if not any(_holds(compared[k], spot.at) for k in movers)]
     mine = [spot for k in movers for spot in spots(k, compared[k], speech)]
+    if item.kind == "corner":
+        mine = [Spot(movers[0], item.at, the(corner_name(item.hypothesis.label)), 1.0)]
     if item.kind in ("turn", "swing"):
         found = _slope(item, mine, compared, speech)
         if found:

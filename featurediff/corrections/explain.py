@@ -21,6 +21,7 @@ from featurediff.corrections.builder import Hypothesis
 from featurediff.corrections.hypotheses import hypotheses
 from featurediff.deviations import LENGTHS, POSITION, Compared, Frame
 from featurediff.geometry import fit_similarity
+from featurediff.lineup import class_limit
 from featurediff.records import Sheet, Subject
 from featurediff.settings import Settings
 
@@ -38,8 +39,9 @@ _FITS = 10
 # A block's error that is a little below the limits still explains a member that is a little above them; it is not told.
 _ENOUGH = 0.75
 # What several measures show together only (see `_Search._saved_together`).
-_TOGETHER = ("gap", "spacing", "turn", "run", "ramp", "spread", "eye level", "aim", "closing")
+_TOGETHER = ("gap", "spacing", "turn", "run", "ramp", "spread", "eye level", "aim", "closing", "lean", "belly", "level")
 _FALSE_TOGETHER = 100
+_POOLED, _TAKEN = 4, 0.25
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ def explain(subject: Subject, compared: tuple[Compared, ...], frame: Frame, shee
     if not rows:
         return Explanation((), (), np.zeros(0), np.eye(3))
     candidates, fields = hypotheses(subject, compared, frame)
-    search = _Search(rows, candidates, _effects(compared, fields), sheet, settings, _covers(compared, frame))
+    search = _Search(rows, candidates, _effects(compared, fields), frame, sheet, settings, _covers(compared, frame))
     search.run()
     return search.result(_shift(compared, fields[:, search.whole] @ search.amounts[: len(search.whole)]))
 
@@ -157,6 +159,7 @@ class _Search:
         rows: tuple[Row, ...],
         candidates: list[Hypothesis],
         effects: np.ndarray,
+        frame: Frame,
         sheet: Sheet,
         settings: Settings,
         covered: bool,
@@ -167,6 +170,10 @@ class _Search:
         self.big_ratio = settings.tolerances.big_ratio_percent / 100.0
         # A block's amount rests on many measures: what bounds it is the tolerance and the sheet, not one feature's noise.
         self.pooled = np.array([max(r.tolerance, self.trust if r.measure in POSITION else 0.0) for r in rows])
+        # What can be measured on the drawing itself is judged as a place is.
+        place = max(class_limit(settings.tolerances, "B", frame.size, sheet.unit), self.trust)
+        self.visible = np.array([each.per_unit / place if each.visible else 0.0 for each in candidates])
+        self.share = np.maximum((np.abs(effects) / self.pooled[:, None]).max(0), self.visible)
         self.value = np.array([row.value for row in rows])
         self.limit = np.array([row.limit for row in rows])
         self.weight = np.array([row.weight for row in rows])
@@ -177,6 +184,8 @@ class _Search:
         self.own = np.array([each.own for each in candidates])
         self.jointly = np.array([each.kind in _TOGETHER and not each.own for each in candidates])
         self.together: set[int] = set()
+        kinds = [each.kind if together else "" for each, together in zip(candidates, self.jointly, strict=True)]
+        self.alike = np.array([kinds.count(kind) for kind in kinds])
         self.overall = np.array([each.kind in ("grows", "aspect") for each in candidates])
         self.cost = np.array([each.cost for each in candidates])
         self.targets = np.array([each.target for each in candidates])
@@ -256,6 +265,7 @@ class _Search:
                 break
         self.chosen = best or []
         self.refit()
+        self.pool()
 
     def _firsts(self) -> list[list[int]]:
         """The best first statements about different blocks."""
@@ -284,12 +294,36 @@ class _Search:
             self.chosen.append(best)
             self.refit()
 
-    def settle(self) -> None:
-        """Drop statements that the others have made needless, and exchange one for a better one."""
+    def pool(self) -> None:
+        """Add what several measures show together only, and drop the statements about single ones that it makes needless.
+
+        It is told beside the other statements: what would take from their amounts only says the same in another way.
+        """
+        for _ in range(_POOLED):
+            saved = self._saved_together()
+            best = int(saved.argmax())
+            if not saved[best] > 1e-9:
+                return
+            touched = set(self.candidates[best].members)
+            inside = [k for k in self.chosen if touched.issuperset(self.candidates[k].members)]
+            before = {k: self._amount(k) for k in self.chosen if k not in inside}
+            self.chosen.append(best)
+            self.refit()
+            if any(abs(self._amount(k) - amount) > _TAKEN * abs(amount) for k, amount in before.items()):
+                self.chosen.remove(best)
+                self.banned[best] = True
+                self.refit()
+                continue
+            self.together.add(best)
+            self.settle(inside)
+            self.finish()
+
+    def settle(self, among: list[int] | None = None) -> None:
+        """Drop statements (of ``among``, or any) that the others have made needless, and exchange one for a better one."""
         if len(self.chosen) > 2 * _JOINT:
             return
         for k in sorted(self.chosen, key=lambda k: self.reach[:, k].max() * abs(self._amount(k))):
-            if k in self.together:
+            if k in self.together or (among is not None and k not in among):
                 continue
             before, kept = self.total(), list(self.chosen)
             self.chosen = [other for other in kept if other != k]
@@ -390,7 +424,8 @@ class _Search:
         """(H,) the same where no measure is beyond its limit by itself, but several together surely show one error.
 
         Only for what hangs together by its nature: a gap, a pair, lines that aim at one point, a row. Surely: of all these one in
-        `_FALSE_TOGETHER` faultless drawings may show one by chance (Bonferroni), and the error is beyond the tolerance.
+        `_FALSE_TOGETHER` faultless drawings may show one by chance (Bonferroni; the kinds share that chance alike, so that one eye
+        level is not drowned by a hundred ways in which rows can be off), and the error is beyond the tolerance.
         """
         saved = np.full(len(self.candidates), -np.inf)
         index = np.flatnonzero(self._free() & self.jointly)
@@ -400,9 +435,10 @@ class _Search:
         base = self.white[:, self.whole + self.chosen]
         designs = np.concatenate([np.broadcast_to(base, (len(index), *base.shape)), self.white[:, index].T[:, :, None]], axis=2)
         inverse = np.linalg.inv(designs.transpose(0, 2, 1) @ designs + 1e-6 * np.eye(designs.shape[2]))
-        sure = NormalDist().inv_cdf(1.0 - 0.5 / _FALSE_TOGETHER / len(index))
+        alike = self.alike[index]
+        sure = np.array([NormalDist().inv_cdf(1.0 - 0.5 / _FALSE_TOGETHER / len(_TOGETHER) / each) for each in alike])
         certain = np.abs(amounts) >= sure * np.sqrt(inverse[:, -1, -1])
-        enough = (np.abs(self.effects[:, index]) / self.pooled[:, None]).max(0) * np.abs(amounts) >= 1.0
+        enough = self.share[index] * np.abs(amounts) >= 1.0
         saved[index] = np.where(certain & enough & (gains > 0), gains, -np.inf)
         return saved
 
@@ -489,7 +525,7 @@ class _Search:
             return self.reach[:, index].max() * abs(self._amount(index)) >= 0.95
         amount = abs(self._amount(index))
         certain = amount >= self.times * self._errors()[index]
-        return certain and float((np.abs(self.effects[:, index]) / self.pooled).max()) * amount >= 1.0
+        return certain and self.share[index] * amount >= 1.0
 
     # ------------------------------------------------------------ result
 
@@ -505,6 +541,7 @@ class _Search:
             counts = part > 0.5 * self.limit
             owners = sorted({self.rows[r].owner for r in np.flatnonzero(counts)})
             size = float((part / np.array([row.tolerance for row in self.rows])).max())
+            size = max(size, self.visible[k] * abs(amount))
             if self.overall[k]:
                 size = self._share(k) / self.big_ratio
             weight = max((self.rows[r].weight for r in np.flatnonzero(counts)), default=0.5)

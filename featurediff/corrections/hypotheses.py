@@ -16,6 +16,7 @@ import numpy as np
 
 from featurediff.corrections.builder import Block, Builder, Hypothesis, quarter
 from featurediff.corrections.forms import add_forms
+from featurediff.corrections.corner_moves import add_corners
 from featurediff.corrections.meetings import add_meetings
 from featurediff.corrections.pushes import add_pushes
 from featurediff.corrections.rows import add_rows
@@ -43,6 +44,7 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
     for pair in subject.pairs:
         _add_pair(builder, pair, blocks)
     add_meetings(builder, subject)
+    add_corners(builder, subject.junctions)
     add_rows(builder, subject)
     add_forms(builder, subject)
     for index, each in enumerate(compared):

@@ -60,7 +60,7 @@ def _item(group: tuple[Statement, ...]) -> Item:
     h = first.hypothesis
     explains = tuple(sorted({k for each in group for k in each.explains}))
     move = None
-    if h.kind in ("move", "gap", "run", "eye level", "aim"):
+    if h.kind in ("move", "gap", "run", "eye level", "aim", "corner"):
         move = -sum(each.amount * each.hypothesis.axis for each in group)
     size = math.hypot(*(each.size for each in group)) if len(group) > 1 else first.size
     return Item(

@@ -20,6 +20,8 @@ from featurediff.records import Subject
 
 # The eye level is as plain a thing to say as any; one point by itself is less plain.
 _COST_LEVEL, _COST_ONE = 1.0, 1.15
+# What lies between the far ends of lines, or overlaps them by this share of the subject's size, stands at their far end.
+_BESIDE = 0.03
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ def _add_eye_level(builder: Builder, fans: list[_Fan]) -> None:
         stage=fans[0].aim.meeting.stage,
         per_unit=1.0 / unit,
         cost=_COST_LEVEL,
+        visible=_on_the_drawing(builder, _points(fans) @ builder.frame.down[:, None], builder.frame.down),
         extra={"lines": members, "fans": tuple((fan.aim.meeting.label, fan.members) for fan in fans), "at": _points(fans)},
     )
     builder.add_field(hypothesis, field / unit)
@@ -88,9 +91,16 @@ def _add_one(builder: Builder, fan: _Fan, alone: bool) -> None:
             per_unit=1.0 / unit,
             cost=_COST_ONE,
             plural=True,
+            visible=all(_on_the_drawing(builder, at @ way[:, None], way) for way in (builder.frame.right, builder.frame.down)),
             extra={"lines": fan.members, "fans": ((meeting.label, fan.members),), "at": at[None]},
         )
         builder.add_field(hypothesis, field / unit)
+
+
+def _on_the_drawing(builder: Builder, places: np.ndarray, axis: np.ndarray) -> bool:
+    """Whether places along an axis lie within what is drawn."""
+    drawn = builder.points @ axis
+    return bool((places >= drawn.min()).all() and (places <= drawn.max()).all())
 
 
 def _fan(builder: Builder, aim: Aim) -> _Fan:
@@ -104,7 +114,24 @@ def _fan(builder: Builder, aim: Aim) -> _Fan:
     if rest:
         use = builder.of(rest)
         share[use] = _between(builder.points[use], aim)
-    return _Fan(aim, members, touched, share)
+    closing = _closing(builder, aim, touched)
+    if closing:
+        ends = [share[builder.of((k,))].max() for k in members]
+        share[builder.of(closing)] = float(np.median(ends))
+    return _Fan(aim, members, (*touched, *closing), share)
+
+
+def _closing(builder: Builder, aim: Aim, touched: tuple[int, ...]) -> tuple[int, ...]:
+    """What stands at the far end of lines that meet on the drawing, and closes the view: it goes with the point as one."""
+    if not all(_on_the_drawing(builder, aim.at @ way[:, None], way) for way in (builder.frame.right, builder.frame.down)):
+        return ()
+    low, high = aim.nears.min(0) - _BESIDE * builder.frame.size, aim.nears.max(0) + _BESIDE * builder.frame.size
+    found = []
+    for k in range(len(builder.compared)):
+        points = builder.points[builder.of((k,))]
+        if k not in touched and (points > low).all() and (points < high).all():
+            found.append(k)
+    return tuple(found)
 
 
 def _along(points: np.ndarray, hinge: np.ndarray, at: np.ndarray) -> np.ndarray:

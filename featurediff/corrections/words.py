@@ -213,6 +213,34 @@ def _parts(item: Item, speech: Speech) -> list[tuple[str, float]]:
     return [(parts[0][0], float(np.hypot(*item.move)))] if len(parts) == 1 else parts
 
 
+def _say_corner(item: Item, compared, speech: Speech) -> str:
+    """A corner moved, with what stays: the far ends of the lines that meet there."""
+    h = item.hypothesis
+    what = the(corner_name(h.label))
+    parts = _parts(item, speech)
+    word, length = parts[0]
+    if len(parts) == 1 and word in ("up", "down") and not speech.frame.along_subject:
+        text = f"{'raise' if word == 'up' else 'lower'} {what} {speech.length(length)}"
+    else:
+        text = f"move {what} {told(parts, speech, what)}"
+    others = {plain_end(compared[k], 0 if end else -1) for k, end in h.extra["ends"]}
+    heights = [float((compared[k].reference[end] - compared[k].reference[0 if end else -1])[1]) for k, end in h.extra["ends"]]
+    which = "far"
+    if len(others) == 1:
+        which = others.pop().removesuffix(" end")
+    elif all(each < 0 for each in heights) or all(each > 0 for each in heights):
+        which = "lower" if heights[0] < 0 else "upper"
+    ends = {"foot": "feet", "top": "tops"}.get(which, f"{which} ends")
+    lines = join([speech.called(feature) for feature in h.extra["features"]])
+    return f"{text}; the {ends} of {lines} stay"
+
+
+def corner_name(label: str) -> str:
+    """ "eaves, left end" is called "left end of the eaves"; a name of its own stays."""
+    name, _, end = label.rpartition(", ")
+    return f"{end} of {the(name)}" if name else label
+
+
 def _say_gap(item: Item, compared, speech: Speech) -> str:
     h = item.hypothesis
     down = abs(h.axis @ speech.frame.down) > 0.7
@@ -464,6 +492,7 @@ def _say_redraw(item: Item, compared, speech: Speech) -> str:
 
 SAY = {
     "move": _say_move,
+    "corner": _say_corner,
     "gap": _say_gap,
     "spacing": _say_spacing,
     "scale": _say_scale,
