@@ -23,6 +23,7 @@ class Hypothesis:
     ``target`` identifies the block it is about: statements on one target can be told in one sentence. ``axis`` (2,) is the
     direction of a move or stretch, ``side`` the side that moves in a stretch from one side ("right", "left", "top",
     "bottom") or the end that swings; ``centre`` (2,) where it acts; ``extent`` the length it stretches or its reach.
+    ``least``: amounts below this are not told, in units of the hypothesis.
     ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is. ``visible``: the told amount
     can be measured on the drawing itself (a point that lies on it), so that it counts once it is beyond the limit of a place.
     """
@@ -37,6 +38,7 @@ class Hypothesis:
     extent: float = 0.0
     per_unit: float = 1.0
     cost: float = 1.0
+    least: float = 0.0
     stage: str = "placement"
     plural: bool = False
     sitter_label: str = ""

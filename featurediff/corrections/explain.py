@@ -188,6 +188,7 @@ class _Search:
         self.alike = np.array([kinds.count(kind) for kind in kinds])
         self.overall = np.array([each.kind in ("grows", "aspect") for each in candidates])
         self.cost = np.array([each.cost for each in candidates])
+        self.least = np.array([each.least for each in candidates])
         self.targets = np.array([each.target for each in candidates])
         # A block and a feature of one name can't both be told to go somewhere.
         self.said = np.array([f"{each.kind} {each.label}" for each in candidates])
@@ -362,6 +363,7 @@ class _Search:
             healed = (beyond[:, None] & (np.abs(after) <= self.limit[:, None])).sum(0)
             worse = (~beyond[:, None] & (np.abs(after) > self.limit[:, None])).sum(0)
             use = (healed > worse) & (self.reach[beyond][:, near].max(0) * np.abs(amounts) >= 1.0 - 1e-9)
+            use &= np.abs(amounts) >= self.least[near]
             if not use.any():
                 return
             self.chosen.append(int(near[int(np.where(use, gains + healed - worse, -np.inf).argmax())]))
@@ -416,7 +418,7 @@ class _Search:
         for index, attempt in ((own, self._try_own), (blocks, joint)):
             if len(index):
                 amounts, gains = attempt(index)
-                enough = reach[index] * np.abs(amounts) >= _ENOUGH
+                enough = (reach[index] * np.abs(amounts) >= _ENOUGH) & (np.abs(amounts) >= _ENOUGH * self.least[index])
                 saved[index] = np.where(enough, gains - costs[index], -np.inf)
         return saved
 
@@ -439,6 +441,7 @@ class _Search:
         sure = np.array([NormalDist().inv_cdf(1.0 - 0.5 / _FALSE_TOGETHER / len(_TOGETHER) / each) for each in alike])
         certain = np.abs(amounts) >= sure * np.sqrt(inverse[:, -1, -1])
         enough = self.share[index] * np.abs(amounts) >= 1.0
+        enough &= np.abs(amounts) >= self.least[index]
         saved[index] = np.where(certain & enough & (gains > 0), gains, -np.inf)
         return saved
 
@@ -521,6 +524,8 @@ class _Search:
         """A statement is told when it moves some measure beyond its tolerance, the sheet's trust and its own noise."""
         if self.candidates[index].kind in ("grows", "aspect"):
             return self._overall_counts(index)
+        if abs(self._amount(index)) < 0.95 * self.least[index]:
+            return False
         if self.own[index]:
             return self.reach[:, index].max() * abs(self._amount(index)) >= 0.95
         amount = abs(self._amount(index))

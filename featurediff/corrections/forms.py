@@ -118,6 +118,7 @@ def _add_sides(builder: Builder, form: Form) -> None:
                 np.mean([_at(builder.compared[k], name) for k in mine], 0),
                 axis=builder.frame.right if kind == "belly" else builder.frame.down,
                 cost=_COST[kind],
+                least=min(_limit(builder.compared[k], name) for k in mine) * (0.5 if kind == "belly" else 1.0),
                 stage="shape",
                 extra={"form": form, "level": name},
             ),
@@ -146,6 +147,7 @@ def _add_own(builder: Builder, form: Form, index: int, side: str, name: str, mov
             (index,),
             _at(each, name),
             axis=builder.frame.right if bulge else builder.frame.down,
+            least=_limit(each, name),
             stage="shape",
             feature=each.feature,
             own=True,
@@ -153,6 +155,11 @@ def _add_own(builder: Builder, form: Form, index: int, side: str, name: str, mov
         ),
         column,
     )
+
+
+def _limit(each: Compared, name: str) -> float:
+    """The tolerance of a side's measure."""
+    return next(measure.tolerance for measure in each.measures if measure.name == name)
 
 
 def _at(each: Compared, name: str) -> np.ndarray:

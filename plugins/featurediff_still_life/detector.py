@@ -25,7 +25,7 @@ class StillLifeDetector(Detector):
 
         from featurediff_still_life.choices import HOW, read_choices
         from featurediff_still_life.objects import coarsen
-        from featurediff_still_life.separation import separated
+        from featurediff_still_life.separation import left_out, separated
         from featurediff_still_life.subject import assemble
         from featurediff_still_life.tableedge import find_table_edge
         from featurediff_still_life.things import understand
@@ -39,4 +39,4 @@ class StillLifeDetector(Detector):
         if not understood:
             raise SubjectError(f"No outline in '{picture.name}' is clear enough to compare.", HOW)
         covered = np.any([thing.mask for thing in things], axis=0)
-        return assemble(view, understood, find_table_edge(view, covered), ())
+        return assemble(view, understood, find_table_edge(view, covered), left_out(choices, things))

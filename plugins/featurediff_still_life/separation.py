@@ -7,11 +7,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from featurediff.api import Picture, SubjectError
+from featurediff.api import Advice, Picture, SubjectError
 from featurediff.errors import ConfigError
 from featurediff_still_life.choices import HOW, Box, Choices
 from featurediff_still_life.objects import Coarse, Thing, separate, separate_boxes, separate_mask
 from featurediff_still_life.view import View
+
+LEAST = 30  # coarse px: less is no thing
+LARGER = "Draw the box a little larger than the object, so that some of what surrounds it is in the picture too."
 
 
 def separated(picture: Picture, view: View, coarse: Coarse, choices: Choices) -> list[Thing]:
@@ -38,13 +41,17 @@ def _by_boxes(picture: Picture, view: View, coarse: Coarse, boxes: tuple[Box, ..
         if box.left + box.width <= 0 or box.top + box.height <= 0 or box.left >= width or box.top >= height:
             raise ConfigError(f"The box of '{box.name}' lies outside '{picture.name}', which is {width} x {height} px.", HOW)
     things = separate_boxes(coarse, boxes, view.scale * coarse.scale)
-    for thing in things:
-        if thing.mask.sum() < 30:
-            raise SubjectError(
-                f"In the box of '{thing.name}' nothing stands out in '{picture.name}'.",
-                "Draw the box a little larger than the object, so that some of what surrounds it is in the picture too.",
-            )
-    return sorted(things, key=lambda thing: float(np.nonzero(thing.mask.any(0))[0].mean()))
+    found = [thing for thing in things if thing.mask.sum() >= LEAST]
+    if not found:
+        raise SubjectError(f"In the box of '{things[0].name}' nothing stands out in '{picture.name}'.", LARGER)
+    return sorted(found, key=lambda thing: float(np.nonzero(thing.mask.any(0))[0].mean()))
+
+
+def left_out(choices: Choices, things: list[Thing]) -> tuple[Advice, ...]:
+    """What to say of boxes in which nothing was found beside others that are of use."""
+    found = {thing.name for thing in things}
+    lost = [box.name for box in choices.boxes if box.name not in found]
+    return tuple(Advice("warning", f"In the box of '{name}' nothing stands out in the reference. {LARGER}") for name in lost)
 
 
 def _read_mask(path: str, picture: Picture, shape: tuple[int, int]) -> np.ndarray:

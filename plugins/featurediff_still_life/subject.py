@@ -79,7 +79,8 @@ def _feature(view: View, piece: Piece, name: str, step: float) -> Feature:
     measures = own.measures
     if piece.what.endswith("side") and (normals(points)[:, 1] ** 2).mean() > ROUND:
         # Only a well rounded side shows its height too; a steep one may slide along itself unseen.
-        measures = ("across", "down", "tilt", "shape")
+        # And what is nearly round has no slant to tell.
+        measures = ("across", "down", "shape")
     return Feature(
         vocabulary.call(piece.what, name), vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed,
         measures, own.tolerance, own.importance, own.stage, piece.sigma / view.scale, piece.slides, anchors=anchors,

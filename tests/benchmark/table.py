@@ -151,7 +151,7 @@ def judge(case: Case, scene, drawing, photo: np.ndarray) -> Outcome:
     from featurediff.settings import Settings
 
     outcome = Outcome(case)
-    boxes = {thing.name: ",".join(str(v) for v in thing.box) for thing in scene.objects}
+    boxes = {thing.name: _box(thing.box, 0.02 * scene.size_px) for thing in scene.objects}
     settings = Settings(detector={"objects": boxes} if case.boxes else {})
     start = time.perf_counter()
     try:
@@ -166,6 +166,12 @@ def judge(case: Case, scene, drawing, photo: np.ndarray) -> Outcome:
     outcome.thing = _moved_thing(result.subject, scene, drawing)
     _measure(result, drawing, outcome)
     return outcome
+
+
+def _box(box: tuple[int, int, int, int], more: float) -> str:
+    """A box as one draws it by hand: a little larger than the thing."""
+    left, top, width, height = box
+    return f"{left - more:.0f},{top - more:.0f},{width + 2 * more:.0f},{height + 2 * more:.0f}"
 
 
 def _moved_thing(subject, scene, drawing) -> str:
