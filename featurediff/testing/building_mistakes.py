@@ -121,9 +121,15 @@ def near_corner_leaning(scene: BuildingScene, degrees: float) -> FieldWarp:
     return FieldWarp(field, resample(ends, 8.0), scene.pixels.shape[:2])
 
 
-def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", name: str = "eaves") -> FieldWarp:
+def eaves_turned(
+    scene: BuildingScene, degrees: float, wall: str = "facade", name: str = "eaves", roof: bool = True, band_px: float = 44.0
+) -> FieldWarp:
     """The eaves turned about their middle; the corners end on them as they now run, the roof's slopes are aimed anew, its ridge,
-    the dormers and the windows stay. Raises KeyError when that wall has no eaves to be seen."""
+    the dormers and the windows stay.
+
+    Without ``roof`` the slopes keep their courses too, and bend to the eaves only within ``band_px`` over them (8 mm on a sheet
+    of 11 x 15 inches). Raises KeyError when that wall has no eaves to be seen, ValueError when the band is too narrow.
+    """
     rhythm = scene.rhythms[wall]
     ends = scene.curves[name]
     left, right = ends[np.argsort(ends[:, 0])][[0, -1]]
@@ -140,7 +146,9 @@ def eaves_turned(scene: BuildingScene, degrees: float, wall: str = "facade", nam
         below = head[0, 1] + (head[1] - head[0])[1] / (head[1] - head[0])[0] * (x - head[0, 0])
         share = np.clip((below - 3 - y) / np.maximum(below - 3 - level - 0.2 * (below - level), 1.0), 0, 1)
         across, spare, fade = x, 2.0, 24.0
-        if sides[0] is not None and sides[1] is not None:
+        if not roof:
+            share = np.where(y < level, np.clip(1 - (level - 2.0 - y) / band_px, 0, 1), share)
+        elif sides[0] is not None and sides[1] is not None:
             feet, tops = (np.array([side[i] for side in sides]) for i in (0, 1))
             ridge = tops[0, 1] + (np.clip(x, *tops[:, 0]) - tops[0, 0]) * (tops[1, 1] - tops[0, 1]) / (tops[1, 0] - tops[0, 0])
             up = np.clip((level - y) / np.maximum(level - ridge, 1.0), 0, 1)

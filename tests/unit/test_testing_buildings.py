@@ -131,6 +131,27 @@ def test_a_facades_moves_land_exactly_and_move_nothing_else(seed):
     assert np.abs(_shift(end, one.curves["window 1-1"])).max() < 1e-9
 
 
+@pytest.mark.parametrize("seed", [0, 2, 5, 7])
+def test_eaves_turned_without_the_roof_turn_nothing_else(seed):
+    """The slopes keep their courses down to the band over the eaves, where they bend to its ends."""
+    one = scene("facade", seed)
+    warp, line = mistakes.eaves_turned(one, 3.0, roof=False, band_px=44.0), one.curves["eaves"]
+    assert _angle(warp.apply(line)) - _angle(line) == pytest.approx(3.0, abs=0.01)
+    assert _bend(warp, line) < 0.05
+    assert np.abs(_shift(warp, line).mean(0)).max() < 0.8
+    assert _turned(one, warp, but=("eaves", "verge left", "verge right")) == []
+    level = line[:, 1].min()
+    for side in ("left", "right"):
+        foot, top = sorted(one.curves[f"verge {side}"].tolist(), key=lambda end: -end[1])
+        course = np.array(foot) + np.linspace(0, 1, 100)[:, None] * (np.array(top) - foot)
+        assert np.abs(_shift(warp, course[course[:, 1] < level - 47.0])).max() < 1e-9
+        assert np.abs(_shift(warp, course[:1])).max() > 5.0
+    for name in one.named("window"):
+        assert np.abs(_shift(warp, one.curves[name])).max() < 1.5, name
+    with pytest.raises(ValueError, match="fold"):
+        mistakes.eaves_turned(one, 3.0, roof=False, band_px=8.0)
+
+
 def test_scenario_twelve_in_one_drawing():
     """A corner leaning 2 degrees, a gap 3 mm off and eaves turned by 3 degrees, drawn together, keep their amounts."""
     one = scene("facade", 2)
