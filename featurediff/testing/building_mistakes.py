@@ -148,6 +148,7 @@ def eaves_turned(
         across, spare, fade = x, 2.0, 24.0
         if not roof:
             share = np.where(y < level, np.clip(1 - (level - 2.0 - y) / band_px, 0, 1), share)
+            spare, fade = 2.0, 3 * band_px
         elif sides[0] is not None and sides[1] is not None:
             feet, tops = (np.array([side[i] for side in sides]) for i in (0, 1))
             ridge = tops[0, 1] + (np.clip(x, *tops[:, 0]) - tops[0, 0]) * (tops[1, 1] - tops[0, 1]) / (tops[1, 0] - tops[0, 0])
