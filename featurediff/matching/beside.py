@@ -24,9 +24,12 @@ OWN = 0.0035
 # So near must a drawn line lie to another edge: at most this share of the size, and of the way to its own edge.
 NEAR = 0.006
 NEARER = 0.4
+# An edge is looked for in so many parts of the line, which may lie apart by so many px.
+PARTS = 5
+AGREE = 0.75
 # An edge has this share of the line's own slope at least, and the slope falls to so much of its own on either side: a band of the
 # wall's own colour has one strong edge, which its shadow makes, and one weak.
-WEAKEST = 0.06
+WEAKEST = 0.12
 FALLS = 0.6
 # Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
 SLANTS = 0.06
@@ -39,7 +42,7 @@ SIDE = 0.02
 def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
     """(m,) how steeply a picture (h, w) or (h, w, 3) changes across a line, at ``aside`` (m,) px beside it, evenly spaced.
 
-    The mean along the line is taken first, so that only what runs along all of the line adds up.
+    The mean along each fifth of the line is taken first, and the least of the five counts: only what runs along all of it.
     """
     at = positions(course, ALONG * size)
     step = float(aside[1] - aside[0])
@@ -50,9 +53,12 @@ def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: f
     x = course.middle[0] + at[:, None] * course.along[0] + wide[None] * course.across[0]
     y = course.middle[1] + at[:, None] * course.along[1] + wide[None] * course.across[1]
     seen = cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    mean = cv2.GaussianBlur(seen.mean(0)[None], (0, 0), blur, borderType=cv2.BORDER_REPLICATE)[0]
-    slopes = np.gradient(mean.reshape(len(wide), -1), axis=0)[more:-more] / step
-    return np.sqrt((slopes**2).mean(1))
+    parts = np.stack([part.mean(0).reshape(len(wide), -1) for part in np.array_split(seen, PARTS)])
+    smooth = cv2.GaussianBlur(parts, (2 * more + 1, 1), blur, borderType=cv2.BORDER_REPLICATE).reshape(parts.shape)
+    slopes = np.gradient(smooth, axis=1)[:, more:-more] / step
+    strength = np.sqrt((slopes**2).mean(2)).astype(np.float32)
+    # An edge that is not quite straight lies a little elsewhere in every part.
+    return cv2.dilate(strength, np.ones((1, round(2 * AGREE / step) + 1), np.uint8)).min(0)
 
 
 def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
@@ -68,10 +74,14 @@ def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, 
     best = (0.0, 0.0, 0.0)
     for slant in (turn - 0.006, turn, turn + 0.006):
         slope = slope_across(picture, course.shifted(offset, slant), near, size)
+        # What crosses the line is the line itself, seen slanted.
+        if abs(offset) < abs(slant) * course.half + OWN * size:
+            continue
         for peak in np.flatnonzero(np.abs(near) <= min(NEAR * size, NEARER * abs(offset))):
             falls = max(slope[:peak].min(), slope[peak + 1 :].min()) <= FALLS * slope[peak]
             if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
-                best = (float(slope[peak]), offset + float(near[peak]), slant)
+                level = np.flatnonzero(slope[peak : peak + 5] == slope[peak])
+                best = (float(slope[peak]), offset + float(near[peak + level].mean()), slant)
     return best[1:]
 
 
