@@ -16,7 +16,7 @@ from featurediff_architecture.fronts import Front
 from featurediff_architecture.naming import front_part, front_words
 from featurediff_architecture.rhythm import Facade
 from featurediff_architecture.segments import Lines
-from featurediff_architecture.windows import Opening, find_openings
+from featurediff_architecture.windows import Opening, survey
 from featurediff_architecture.working import Working
 
 # A line is an opening's own when so much of it runs along one, within this share of the building's size (frames).
@@ -32,8 +32,8 @@ def find_facades(working: Working, lines: Lines, directions: Directions, fronts:
     found = []
     for number, front in enumerate(fronts):
         across = directions.level[front.aim].point if front.aim >= 0 else np.array([1.0, 0.0, 0.0])
-        openings = find_openings(working.pixels, lines.ends.reshape(-1, 4), across, up, front.region)
-        found.append(Facade(front_part(number, len(fronts)), openings, words[number]))
+        seen = survey(working.pixels, lines.ends.reshape(-1, 4), across, up, front.region)
+        found.append(Facade(front_part(number, len(fronts)), seen.openings, words[number], seen.doubt))
     return tuple(found)
 
 

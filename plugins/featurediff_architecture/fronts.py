@@ -42,10 +42,10 @@ def find_fronts(found: Candidates, directions: Directions) -> tuple[Front, ...]:
         return ()
     low, high = found.lines.ends.reshape(-1, 2).min(0), found.lines.ends.reshape(-1, 2).max(0)
     edges = np.linspace(low[0], high[0] + 1e-6, BINS + 1)
-    labels = sorted({(int(a), side) for a, side in zip(found.aim, _sides(found), strict=True) if a >= 0})
+    labels = sorted({(int(a), side) for a, side in zip(found.aim, _sides(found, directions), strict=True) if a >= 0})
     if not labels:
         return (Front(-1, low[0], high[0], _region(found, np.ones(len(found), bool)), ""),)
-    worth = np.array([_seen(found, edges, aim, side) for aim, side in labels])
+    worth = np.array([_seen(found, edges, aim, side, directions) for aim, side in labels])
     path = _best_path(worth, CHANGE * float(np.median(worth.max(0))) + 1e-6)
     runs = _runs(path)
     runs = [(a, b, k) for a, b, k in runs if (b - a) >= NARROW * BINS] or [max(runs, key=lambda run: run[1] - run[0])]
@@ -61,14 +61,21 @@ def span_of(found: Candidates, fronts: tuple[Front, ...]) -> np.ndarray:
     return np.array([f.width for f in fronts])[away.argmin(1)]
 
 
-def _sides(found: Candidates) -> list[str]:
-    return ["right" if kind == RIGHT else "left" for kind in found.kind]
+def _sides(found: Candidates, directions: Directions) -> list[str]:
+    """The side to which each level line recedes; one wall seen straight on has but one, whichever way its lines happen to lean."""
+    far = [_far(directions, aim) for aim in range(len(directions.level))]
+    return ["right" if kind == RIGHT and not (a >= 0 and far[a]) else "left" for kind, a in zip(found.kind, found.aim, strict=True)]
 
 
-def _seen(found: Candidates, edges: np.ndarray, aim: int, side: str) -> np.ndarray:
+def _far(directions: Directions, aim: int) -> bool:
+    point = directions.level[aim].point
+    return bool(abs(point[2]) * 8 * max(directions.size) < np.hypot(point[0], point[1]))
+
+
+def _seen(found: Candidates, edges: np.ndarray, aim: int, side: str, directions: Directions) -> np.ndarray:
     """(BINS,) number of level lines of this aim and side over each bin, long ones counted more."""
     lines = found.lines
-    mine = np.array([a == aim and s == side for a, s in zip(found.aim, _sides(found), strict=True)])
+    mine = np.array([a == aim and s == side for a, s in zip(found.aim, _sides(found, directions), strict=True)])
     x = np.sort(lines.ends[..., 0], axis=1)
     over = (x[:, :1] < edges[None, 1:]) & (x[:, 1:] > edges[None, :-1]) & mine[:, None]
     return (over * np.sqrt(lines.length)[:, None]).sum(0)
@@ -111,12 +118,10 @@ def _front(found, directions, edges, run, labels) -> Front:
     aim, side = labels[k]
     width = edges[-1] - edges[0]
     left, right = (_snapped(found, x, SNAP * width) for x in (edges[a], edges[b]))
-    mine = np.array([s == side for s in _sides(found)]) & (found.aim == aim) | (found.kind == VERTICAL)
+    mine = np.array([s == side for s in _sides(found, directions)]) & (found.aim == aim) | (found.kind == VERTICAL)
     middle = found.lines.middle[:, 0]
     inside = mine & (middle > left - 0.01 * width) & (middle < right + 0.01 * width)
-    point = directions.level[aim].point
-    far = abs(point[2]) * 8 * max(directions.size) < np.hypot(point[0], point[1])
-    return Front(aim, left, right, _region(found, inside), "" if far else side)
+    return Front(aim, left, right, _region(found, inside), "" if _far(directions, aim) else side)
 
 
 def _snapped(found: Candidates, x: float, near: float) -> float:

@@ -1,5 +1,5 @@
 """Arched heads of openings, on a facade seen straight on: round (half an ellipse, as widths and heights have no common scale
-there) or pointed (two arcs about the springing points)."""
+there), segmental (a low arc, here a parabola) or pointed (two arcs about the springing points)."""
 
 from __future__ import annotations
 
@@ -11,12 +11,14 @@ from featurediff_architecture.openings_edges import FAINTEST, TRIM, Edges, cover
 
 # Rise of the head by the opening's width; a flat head has none.
 RISES = (0.1, 0.15, 0.2, 0.27, 0.35, 0.43, 0.5, 0.58, 0.68, 0.8, 0.95)
+# Those of low arcs.
+LOW_RISES = (0.06, 0.09, 0.12, 0.15, 0.19, 0.24)
 SAMPLES = 32
 
 
 @dataclass(frozen=True)
 class Head:
-    """``shape`` "round" or "pointed"; ``springing`` and ``crown`` y in px; ``cover`` 0..1 of it on one edge; ``strength`` the
+    """``shape`` "round", "segmental" or "pointed"; ``springing`` and ``crown`` y in px; ``cover`` 0..1 of it on one edge; ``strength`` the
     mean colour change across it, CIELAB per px."""
 
     shape: str
@@ -32,6 +34,9 @@ def head_line(shape: str, left: float, right: float, springing: float, crown: fl
     if shape == "round":
         angle = np.linspace(np.pi, 2 * np.pi, count)
         return np.column_stack([middle + half * np.cos(angle), springing + (springing - crown) * np.sin(angle)])
+    if shape == "segmental":
+        t = np.linspace(-1, 1, count)
+        return np.column_stack([middle + half * t, crown + (springing - crown) * t**2])
     # Each arc is a sixth of a circle about the other springing point, stretched to the rise.
     angle = np.linspace(0, np.pi / 3, (count + 1) // 2)
     x, y = 2 * half * (1 - np.cos(angle)), np.sin(angle) / np.sin(np.pi / 3)
@@ -101,6 +106,31 @@ def find_head(edges: Edges, box: np.ndarray) -> Head | None:
     if cover[best] < 0.5:
         return None
     return _settle(edges, Head(*tried[best], float(cover[best]), float(strength[best])), left, right)
+
+
+def segmental_head(edges: Edges, boxes: np.ndarray) -> tuple[float, float] | None:
+    """Crown's y and rise px of the low arc over all boxes (n, 4) of one row, or None where a flat top fits as well.
+
+    The outermost of the arcs that show well is meant: further in, the sash repeats it.
+    """
+    top, high = float(boxes[0, 1]), float(boxes[0, 3] - boxes[0, 1])
+    left, right = np.median(boxes[:, 0]), np.median(boxes[:, 2])
+    wide = right - left
+    crowns = np.arange(top - 0.15 * high, top + 0.1 * high, 1.0)
+    rises = np.array([0.0, *LOW_RISES]) * wide
+    one = np.stack([head_line("segmental", left + 1, right - 1, c + r, c, 16) for r in rises for c in crowns])
+    worth = []
+    for at in boxes[:, 0] - left:
+        cover, strength = judge_heads(edges, one + np.array([at, 0.0]))
+        worth.append(cover**2 * strength)
+    table = np.median(worth, axis=0).reshape(len(rises), len(crowns))
+    arcs, flat = table[1:], table[0]
+    if arcs.max() < max(1.3 * flat.max(), FAINTEST):
+        return None
+    along = arcs.max(0)
+    peaks = [k for k in range(1, len(along) - 1) if along[k] >= along[k - 1] and along[k] > along[k + 1]]
+    outer = next((k for k in peaks if along[k] > 0.45 * along.max()), int(along.argmax()))
+    return float(crowns[outer]), float(rises[1 + int(arcs[:, outer].argmax())])
 
 
 def _settle(edges: Edges, head: Head, left: float, right: float) -> Head:

@@ -20,11 +20,12 @@ MEASURES = ("across", "down", "width", "height")
 @dataclass(frozen=True)
 class Facade:
     """One facade's openings. ``part``: its place on the parts tree, "building/front". ``on``: words that tell it from others,
-    "on the left front", or "" when it is the only one."""
+    "on the left front", or "" when it is the only one. ``doubt``: why windows of it are left out, or ""."""
 
     part: str
     openings: tuple[Opening, ...]
     on: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ def _lines(spans: np.ndarray, order: np.ndarray) -> list[list[int]]:
 def rhythm_of(facades: Sequence[Facade], most: int = MOST) -> Rhythm:
     """Features, rows, groups and what is left out, of all facades' openings; about ``most`` features in all."""
     total = sum(len(facade.openings) for facade in facades)
-    parts = [_facade(facade, max(int(most * len(facade.openings) / max(total, 1)), 2)) for facade in facades if facade.openings]
+    parts = [_facade(facade, max(int(most * len(facade.openings) / max(total, 1)), 2)) for facade in facades if facade.openings or facade.doubt]
     return Rhythm(
         *(
             tuple(item for part in parts for item in getattr(part, field))
@@ -97,6 +98,8 @@ def _facade(facade: Facade, most: int) -> Rhythm:
     named = _named(facade, others)
     kept, left_out = _thinned(named, max(most - len(doors), 2), facade.on)
     features = [_feature(n, 0.5) for n in kept] + [_feature(d, 0.6) for d in _doors(facade, doors)]
+    if facade.doubt:
+        left_out += (NotJudged(_with("windows" if not kept else "further windows", facade.on), facade.doubt),)
     return Rhythm(tuple(features), tuple(_rows(kept, facade.on)), tuple(_groups(kept, facade)), left_out)
 
 

@@ -7,13 +7,14 @@ pairs of lines and by likeness to those found already (`openings_candidates`), c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from featurediff.geometry import apply
 from featurediff_architecture.openings_arched import Head, arched_box, head_at, head_line
 from featurediff_architecture.openings_candidates import from_lines, from_regions, like
+from featurediff_architecture.openings_doubts import out_of_row, shuttered
 from featurediff_architecture.openings_edges import (
     Edges,
     cover,
@@ -29,6 +30,7 @@ from featurediff_architecture.openings_edges import (
     wall_around,
 )
 from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
+from featurediff_architecture.openings_sides import wall_sides
 from featurediff_architecture.rectify import Rectified, rectify
 
 LEAST_COVER = 0.72
@@ -56,6 +58,11 @@ ON_GROUND = 0.12
 CALM = 0.6
 # An opening is at least this share of the facade's long side wide and high.
 SMALLEST = 0.015
+SHUTTERS = "shutters and windows can't be told apart"
+# A usual lens: its focal length by the picture's longer side; where the wall is seen squarely is known to this angle, radians.
+FOCAL, UNSURE = 1.1, 0.12
+# A window stands back in the wall by this share of its width at most.
+DEEPEST = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,18 +87,90 @@ def find_openings(
 ) -> tuple[Opening, ...]:
     """Windows, doors and arched openings of a facade plane, from top to bottom, then left to right.
 
+    See `survey`, whose ``openings`` these are.
+    """
+    return survey(pixels, segments, across, up, region).openings
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What is found on one facade, from top to bottom, then left to right. ``doubt``: why windows are left out, or ""."""
+
+    openings: tuple[Opening, ...] = ()
+    doubt: str = ""
+
+
+def survey(
+    pixels: np.ndarray, segments: np.ndarray, across: np.ndarray, up: np.ndarray, region: np.ndarray | None = None
+) -> Survey:
+    """Windows, doors and arched openings of a facade plane, and why some are left out.
+
     ``pixels`` (h, w, 3) uint8 RGB; ``segments`` (n, 4) px, straight edges of that picture; ``across`` and ``up`` (3,) the
     homogeneous vanishing points of the plane's levels and verticals; ``region`` (m, 2) px, the facade's outline, or None for
-    the whole picture. An empty tuple when the plane is seen too flatly, or has none.
+    the whole picture. Nothing when the plane is seen too flatly, or has none.
     """
     try:
         flat = rectify(pixels, across, up, region)
     except ValueError:
-        return ()
+        return Survey()
     edges = edges_of(flat.pixels)
-    found = find_boxes(edges, flat, _flat_segments(segments, flat))
-    found = sorted(found, key=lambda f: (round(f.box[1] / 20), f.box[0]))
-    return tuple(_opening(flat, f, kind) for f, kind in zip(found, kinds_of(found, flat.inside), strict=True))
+    found, every = find_boxes(edges, flat, _flat_segments(segments, flat))
+    found = at_the_wall(edges, flat, found, across, pixels.shape)
+    sure, doubt = without_doubtful(edges, found, every, flat.inside)
+    sure = sorted(sure, key=lambda f: (round(f.box[1] / 20), f.box[0]))
+    named = zip(sure, kinds_of(sure, flat.inside), strict=True)
+    return Survey(tuple(_opening(flat, f, kind) for f, kind in named), doubt)
+
+
+def without_doubtful(edges: Edges, found: list[Found], every: np.ndarray, inside: np.ndarray) -> tuple[list[Found], str]:
+    """Those that are sure, and the reason why others are not, or ""; ``every`` (m, 4): all boxes that stood on edges."""
+    if not found:
+        return found, ""
+    boxes = np.array([f.box for f in found])
+    standing = np.array([_stands(f, found, inside) for f in found])
+    doubtful = shuttered(boxes, every, families(boxes), lopsided(edges, boxes)) & ~standing
+    left = [k for k in range(len(found)) if not doubtful[k]]
+    if left:
+        wrong = out_of_row(boxes[left], families(boxes[left]), standing[left])
+        left = [k for k, bad in zip(left, wrong, strict=True) if not bad]
+    return [found[k] for k in left], SHUTTERS if doubtful.any() else ""
+
+
+def jamb_shares(across: np.ndarray, shape: tuple[int, ...], x: np.ndarray) -> np.ndarray:
+    """(n,) how much of an opening's width its jamb can cover at most for openings at ``x`` (n,) px of the picture: positive
+    where the right jamb shows, negative for the left one, 0 where the wall is seen about squarely.
+
+    The angle to the wall's normal, for a lens of a usual angle (`FOCAL`) whose axis meets the picture's middle; a wall is no
+    deeper than `DEEPEST` widths of a window.
+    """
+    focal, middle = FOCAL * max(shape[:2]), (shape[1] - 1) / 2
+    away = across[0] - across[2] * middle
+    # The normal is square to the levels' direction (away, ., focal * across[2]).
+    normal = np.arctan2(-focal * across[2] * np.sign(away or 1.0), abs(away))
+    angle = np.clip(np.arctan((x - middle) / focal) - normal, -1.4, 1.4)
+    return np.where(np.abs(angle) < UNSURE, 0.0, DEEPEST * np.tan(angle))
+
+
+def at_the_wall(edges: Edges, flat: Rectified, found: list[Found], across: np.ndarray, shape: tuple[int, ...]) -> list[Found]:
+    """Those found with their sides where the wall ends, each row by itself; see `openings_sides.wall_sides`. Single ones stay."""
+    if not found:
+        return found
+    boxes = np.array([f.box for f in found])
+    middle = apply(flat.to_picture, (boxes[:, :2] + boxes[:, 2:]) / 2)[:, 0]
+    shares = jamb_shares(np.asarray(across, float), shape, middle)
+    moved = list(found)
+    for family in families(boxes):
+        if len(family) < 2:
+            continue
+        own = boxes[family]
+        head = found[family[0]].head
+        rise = (head.springing - head.crown) / (own[0, 3] - own[0, 1]) if head else 0.0
+        sided, low_arc = wall_sides(edges, own, shares[family], rise)
+        for k, box in zip(family, sided, strict=True):
+            old = found[k]
+            head = Head("segmental", box[1] + low_arc, box[1], old.score, old.strength) if low_arc else old.head
+            moved[k] = replace(old, box=box, head=head)
+    return moved
 
 
 def _flat_segments(segments: np.ndarray, flat: Rectified) -> np.ndarray:
@@ -121,8 +200,8 @@ class Found:
     strength: float = 1.0
 
 
-def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Found]:
-    """The openings' rectangles in px of the facade seen straight on."""
+def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> tuple[list[Found], np.ndarray]:
+    """The openings' rectangles in px of the facade seen straight on, and all boxes (m, 4) that stood on edges."""
     periods = Periods(edges, flat.inside)
     found = confirm(edges, flat, from_regions(edges.lab, flat.inside), periods)
     found += confirm(edges, flat, from_lines(segments, edges.size), periods, UPRIGHT)
@@ -132,7 +211,7 @@ def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> list[Foun
     found += confirm(edges, flat, np.array(higher).reshape(-1, 4), periods)
     every = np.array([f.box for f in found]).reshape(-1, 4)
     found = in_rows(edges, flat, _spread(edges, flat, choose(found), periods), periods)
-    return _trusted([f for f in found if not _between(f.box, every)])
+    return _trusted([f for f in found if not _between(f.box, every)]), every
 
 
 def in_rows(edges: Edges, flat: Rectified, found: list[Found], periods: Periods) -> list[Found]:
