@@ -10,8 +10,10 @@ LEVEL, APART = 0.06, 5.0
 LEAST, MOST = 0.28, 1.6
 # So many of a row with neighbours make the row doubtful; so many of a facade the whole of it.
 OF_ROW, OF_FACADE = 0.34, 0.34
-# Left and right of an opening are no more unlike than this.
-UNEVEN = 0.55
+# Left and right of a row's openings are no more unlike than this, those of any of them no more than that.
+UNEVEN, CUT = 0.45, 0.65
+# So much of its sides shows of an opening that is judged.
+LEAST_SCORE = 0.8
 # What lies in a row and is not of its size is a mistake about one of it up to this ratio of widths.
 NEAR_SIZE = 1.6
 
@@ -19,9 +21,9 @@ NEAR_SIZE = 1.6
 def shuttered(boxes: np.ndarray, every: np.ndarray, rows: list[list[int]], uneven: np.ndarray) -> np.ndarray:
     """(n,) True for boxes (n, 4) that can't be told from their shutters.
 
-    ``every`` (m, 4): all that stood on edges, chosen or not; ``rows``: numbers of ``boxes`` by row. One that has others of its
-    height flush beside it makes its row doubtful when it is not the only one; so does one whose left and right are not alike
-    (``uneven`` (n,), `openings_edges.lopsided`): a window with one of its two shutters.
+    ``every`` (m, 4): all that stood on edges, chosen or not; ``rows``: numbers of ``boxes`` by row. Others of its height flush
+    beside it make an opening doubtful, and a left and a right that are not alike (``uneven`` (n,),
+    `openings_edges.uneven_beside`), as beside a window with one of its two shutters; many doubtful ones make all so.
     """
     beside = np.array([_has_neighbour(box, every) for box in boxes], bool)
     doubtful = np.zeros(len(boxes), bool)
@@ -30,6 +32,11 @@ def shuttered(boxes: np.ndarray, every: np.ndarray, rows: list[list[int]], uneve
     if len(boxes) and doubtful.mean() > OF_FACADE:
         doubtful[:] = True
     return doubtful
+
+
+def unclear(uneven: np.ndarray, score: np.ndarray) -> np.ndarray:
+    """(n,) True for openings that something hides or cuts: their left and right are not alike, or their sides show badly."""
+    return (uneven > CUT) | (score < LEAST_SCORE)
 
 
 def _has_neighbour(box: np.ndarray, every: np.ndarray) -> bool:

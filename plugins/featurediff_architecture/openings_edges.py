@@ -277,6 +277,30 @@ def lopsided(edges: Edges, boxes: np.ndarray, count: int = 12) -> np.ndarray:
     return apart / 2 / np.maximum(spread, 1e-6)
 
 
+def uneven_beside(edges: Edges, boxes: np.ndarray, count: int = 6) -> np.ndarray:
+    """(n,) how unlike the half width on the left of boxes (n, 4) is to that on their right, by how unlike both are to what is
+    within: about 0 for a window in a wall, whether its jamb shows or not, near 1 for a window with one of its two shutters."""
+    if len(boxes) == 0:
+        return np.zeros(0)
+    left, top, right, bottom = boxes.T
+    trim = TRIM * (bottom - top)
+    step = (right - left) / 2 / count
+
+    def strips(start: np.ndarray, way: int) -> np.ndarray:
+        return np.stack(
+            [
+                _colours(edges, np.minimum(a, a + way * step), top + trim, np.maximum(a, a + way * step), bottom - trim)
+                for a in (start + way * k * step for k in range(count))
+            ],
+            1,
+        )
+
+    a, b = strips(left - 1, -1), strips(right + 1, 1)
+    inner = np.stack([_colours(edges, left + k * 2 * step, top + trim, left + (k + 1) * 2 * step, bottom - trim) for k in range(6)], 1)
+    step_in = np.linalg.norm(np.concatenate([a, b], 1)[:, :, None] - inner[:, None], axis=3).mean((1, 2))
+    return np.linalg.norm(a - b, axis=2).mean(1) / np.maximum(step_in, 2.0)
+
+
 def _colours(edges: Edges, left: np.ndarray, top: np.ndarray, right: np.ndarray, bottom: np.ndarray) -> np.ndarray:
     """Mean colours (n, 3) of areas, cut at the picture's border."""
     width, height = edges.size

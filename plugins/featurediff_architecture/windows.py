@@ -14,7 +14,7 @@ import numpy as np
 from featurediff.geometry import apply
 from featurediff_architecture.openings_arched import Head, arched_box, head_at, head_line
 from featurediff_architecture.openings_candidates import from_lines, from_regions, like
-from featurediff_architecture.openings_doubts import out_of_row, shuttered
+from featurediff_architecture.openings_doubts import out_of_row, shuttered, unclear
 from featurediff_architecture.openings_edges import (
     Edges,
     cover,
@@ -27,6 +27,7 @@ from featurediff_architecture.openings_edges import (
     side_strengths,
     stands_out,
     taller,
+    uneven_beside,
     wall_around,
 )
 from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
@@ -59,6 +60,8 @@ CALM = 0.6
 # An opening is at least this share of the facade's long side wide and high.
 SMALLEST = 0.015
 SHUTTERS = "shutters and windows can't be told apart"
+# An opening is at least this share of the picture's long side wide and high there; what is smaller can't be judged.
+LEAST_SHOWN = 0.0115
 # A usual lens: its focal length by the picture's longer side; where the wall is seen squarely is known to this angle, radians.
 FOCAL, UNSURE = 1.1, 0.12
 # A window stands back in the wall by this share of its width at most.
@@ -119,7 +122,9 @@ def survey(
     sure, doubt = without_doubtful(edges, found, every, flat.inside)
     sure = sorted(sure, key=lambda f: (round(f.box[1] / 20), f.box[0]))
     named = zip(sure, kinds_of(sure, flat.inside), strict=True)
-    return Survey(tuple(_opening(flat, f, kind) for f, kind in named), doubt)
+    openings = (_opening(flat, f, kind) for f, kind in named)
+    least = LEAST_SHOWN * max(pixels.shape[:2])
+    return Survey(tuple(o for o in openings if np.ptp(o.outline, axis=0).min() >= least), doubt)
 
 
 def without_doubtful(edges: Edges, found: list[Found], every: np.ndarray, inside: np.ndarray) -> tuple[list[Found], str]:
@@ -128,8 +133,10 @@ def without_doubtful(edges: Edges, found: list[Found], every: np.ndarray, inside
         return found, ""
     boxes = np.array([f.box for f in found])
     standing = np.array([_stands(f, found, inside) for f in found])
-    doubtful = shuttered(boxes, every, families(boxes), lopsided(edges, boxes)) & ~standing
-    left = [k for k in range(len(found)) if not doubtful[k]]
+    uneven = uneven_beside(edges, boxes)
+    doubtful = shuttered(boxes, every, families(boxes), uneven) & ~standing
+    bad = unclear(uneven, np.array([f.score for f in found])) & ~standing
+    left = [k for k in range(len(found)) if not doubtful[k] and not bad[k]]
     if left:
         wrong = out_of_row(boxes[left], families(boxes[left]), standing[left])
         left = [k for k, bad in zip(left, wrong, strict=True) if not bad]
