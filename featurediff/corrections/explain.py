@@ -426,8 +426,8 @@ class _Search:
         """(H,) the same where no measure is beyond its limit by itself, but several together surely show one error.
 
         Only for what hangs together by its nature: a gap, a pair, lines that aim at one point, a row. Surely: of all these one in
-        `_FALSE_TOGETHER` faultless drawings may show one by chance (Bonferroni; the kinds share that chance alike, so that one eye
-        level is not drowned by a hundred ways in which rows can be off), and the error is beyond the tolerance.
+        `_FALSE_TOGETHER` faultless drawings may show one by chance (Bonferroni; the kinds share that chance alike, so that one
+        eye level is not drowned by a hundred ways in which rows can be off), and the error is beyond the tolerance.
         """
         saved = np.full(len(self.candidates), -np.inf)
         index = np.flatnonzero(self._free() & self.jointly)

@@ -15,8 +15,8 @@ import math
 import numpy as np
 
 from featurediff.corrections.builder import Block, Builder, Hypothesis, quarter
-from featurediff.corrections.forms import add_forms
 from featurediff.corrections.corner_moves import add_corners
+from featurediff.corrections.forms import add_forms
 from featurediff.corrections.meetings import add_meetings
 from featurediff.corrections.pushes import add_pushes
 from featurediff.corrections.rows import add_rows

@@ -100,7 +100,12 @@ def _same_move(a: Item, b: Item, settings: Settings) -> bool:
 
 
 def _kin(a: Item, b: Item, compared: tuple[Compared, ...]) -> bool:
-    """Whether two items lie close to each other on the parts tree: they share more than half of their paths."""
+    """Whether two items lie close to each other on the parts tree: they share more than half of their paths.
+
+    A block and a part of it don't: the part's move comes on top of the block's.
+    """
+    if set(a.hypothesis.members) & set(b.hypothesis.members):
+        return False
     paths = [compared[item.hypothesis.members[0]].feature.part.split("/") for item in (a, b)]
     shared = 0
     for first, second in zip(*paths, strict=False):

@@ -7,7 +7,7 @@ import re
 import numpy as np
 
 from featurediff.corrections.items import Item
-from featurediff.corrections.words import Speech, join, number, round_amount, the
+from featurediff.corrections.words import Speech, join, number, round_amount, several, the
 from featurediff.records import Row
 
 # More amounts than this are told by the first and the last.
@@ -22,7 +22,8 @@ def named(row: Row, places, short: bool = False) -> str:
     names = [row.names[place] for place in places]
     parts = [re.fullmatch(r"(.*?) (\d+)(.*)", name) for name in row.names]
     if not all(parts) or len({(part[1], part[3]) for part in parts}) > 1:
-        return join([the(name) for name in names]) if len(names) < 4 else f"{the(names[0])} to {the(names[-1])}"
+        told = [name if any(map(str.isdigit, name)) else the(name) for name in names]
+        return join(told) if len(names) < 4 else f"{told[0]} to {told[-1]}"
     stem, tail = parts[0][1], parts[0][3]
     if len(names) == 1:
         return names[0].removesuffix(tail) if short and tail else names[0]
@@ -48,12 +49,15 @@ def _say_run(item: Item, compared, speech: Speech) -> str:
     before = [place for place in line.places if place < places[0]]
     after = [place for place in line.places if place > places[-1]]
     if before and after:
-        return f"move {named(row, places)} together {way} {amount}"
+        return f"move {named(row, places)} together {amount} {way}"
     ends = (before[-1], places[0]) if before else (places[-1], after[0])
     follow = places[1:] if before else places[:-1]
     wide = (item.amount > 0) == bool(before)
     verb = "moves" if len(follow) == 1 else "move"
-    text = f"{'narrow' if wide else 'widen'} the gap between {named(row, ends)} {amount}"
+    between = named(row, ends)
+    # Two figures side by side are misread.
+    by = "by " if between[-1].isdigit() else ""
+    text = f"{'narrow' if wide else 'widen'} the gap between {between} {by}{amount}"
     return f"{text}; {named(row, follow, short=True)} {verb} {way} with it"
 
 
@@ -91,9 +95,12 @@ def _say_spread(item: Item, compared, speech: Speech) -> str:
 def _say_each(item: Item, compared, speech: Speech) -> str:
     h = item.hypothesis
     big, amount = item.amount > 0, speech.length(item.amount)
+    # A row that is one thing by its name has its things named: each of them is changed, not the row.
+    what = the(h.label) if several(h.label) else named(h.extra["row"], h.extra["places"])
+    by = "by " if what[-1].isdigit() else ""
     if h.kind == "each width":
-        return f"{'narrow' if big else 'widen'} {the(h.label)} {amount} each"
-    return f"make {the(h.label)} {amount} {'less tall' if big else 'taller'} each"
+        return f"{'narrow' if big else 'widen'} {what} {by}{amount} each"
+    return f"make {what} {by}{amount} {'less tall' if big else 'taller'} each"
 
 
 SAY = {"run": _say_run, "ramp": _say_ramp, "spread": _say_spread, "each width": _say_each, "each height": _say_each}

@@ -18,7 +18,8 @@ def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_
     else:
         text = _SAY[item.kind](item, compared, speech)
         if item.kind != "redraw" and far:
-            text += "; that is too far off to adjust: redraw it"
+            several = item.hypothesis is not None and item.hypothesis.plural
+            text += f"; that is too far off to adjust: redraw {'them' if several else 'it'}"
         elif item.kind != "redraw" and item.size < 2.0:
             text += " (small: if you are there anyway)"
     return text[0].upper() + text[1:] + "."

@@ -20,6 +20,8 @@ from featurediff.settings import Settings
 FINE_DEG = 0.25
 # Between these angles to the level a straight line is a slope, told by both its angles.
 SLOPE_DEG = (25.0, 75.0)
+# Anchors within this share of a thing's length from its end lie at that side: several are no corner that could name it.
+_AT_SIDE = 0.3
 # Below this share of the larger part, the smaller part of a slanting move is not told.
 _MINOR = 0.5
 
@@ -231,7 +233,8 @@ def _say_corner(item: Item, compared, speech: Speech) -> str:
     elif all(each < 0 for each in heights) or all(each > 0 for each in heights):
         which = "lower" if heights[0] < 0 else "upper"
     ends = {"foot": "feet", "top": "tops"}.get(which, f"{which} ends")
-    lines = join([speech.called(feature) for feature in h.extra["features"]])
+    order = np.argsort([float((compared[k].reference @ speech.frame.right).mean()) for k, _ in h.extra["ends"]])
+    lines = join([speech.called(h.extra["features"][k]) for k in order])
     return f"{text}; the {ends} of {lines} stay"
 
 
@@ -409,8 +412,8 @@ def _say_stretch(item: Item, compared, speech: Speech) -> str:
     else:
         text = f"make {what} {amount} {'less tall' if big else 'taller'}"
     if h.side:
-        side = _side_name(h, compared, speech)
-        return f"{text}, from {side}" + (f"; {h.follow}" if h.follow else "")
+        whose = "their" if h.plural else "its"
+        return f"{text}: {whose} {_side_name(h, compared)} {_side_goes(h.side, big)}" + (f"; {h.follow}" if h.follow else "")
     ends = "both sides" if h.kind == "width" else "top and bottom"
     return f"{text}: {ends} {'in' if big else 'out'} {speech.length(item.amount / 2)} each"
 
@@ -420,17 +423,25 @@ def _is_tall(h, compared, speech: Speech) -> bool:
     return np.ptp(points @ speech.frame.down) > np.ptp(points @ speech.frame.right)
 
 
-def _side_name(h, compared, speech: Speech) -> str:
-    """ "its outer corner" if an anchor lies at the side that moves, else "the left"."""
+def _side_name(h, compared) -> str:
+    """ "outer corner" if an anchor of its own lies at the side that moves, else "left side", "top"."""
     if h.feature is not None:
         for each in (compared[k] for k in h.members):
             if each.feature is h.feature:
                 place = each.reference @ h.axis
-                index = int(place.argmax() if h.side in ("right", "bottom") else place.argmin())
-                name = anchor_at(h.feature, index)
-                if name:
-                    return f"its {name}"
-    return {"top": "the top", "bottom": "the bottom"}.get(h.side, f"the {h.side}")
+                place = place if h.side in ("right", "bottom") else -place
+                name = anchor_at(h.feature, int(place.argmax()))
+                near = [at for at in h.feature.anchors.values() if place[at] > place.max() - _AT_SIDE * np.ptp(place)]
+                if name and len(near) == 1:
+                    return name
+    return h.side if h.side in ("top", "bottom") else f"{h.side} side"
+
+
+def _side_goes(side: str, big: bool) -> str:
+    """Which way a side is to be moved: in or out, or up or down."""
+    if side in ("top", "bottom"):
+        return "down" if big == (side == "top") else "up"
+    return "in" if big else "out"
 
 
 def _say_openness(item: Item, compared, speech: Speech) -> str:

@@ -15,7 +15,7 @@ import pytest
 from lines_kit import POINTS, SIZE, aimed, draw, floor, house, lean, shift, wider
 
 from featurediff.geometry import apply, similarity_matrix
-from featurediff.records import Group, Meeting, Row
+from featurediff.records import Feature, Group, Junction, Meeting, Row, Subject
 
 SEEDS = range(8)
 HOUSE = house()
@@ -121,6 +121,51 @@ def test_the_eye_levels_error_is_measured():
         assert abs(still.value) < 4 * still.sigma
 
 
+def test_an_eye_level_off_by_little_at_every_line_is_told_where_it_lies_on_the_drawing():
+    """1.5 mm at the ends of the eaves (their limit is 1.4 mm and 2 sigmas), 2.4 mm where the lines meet: all lines show it."""
+    told = texts(lists(HOUSE, aimed("left", 0, -2.6), aimed("right", 0, -2.6), seeds=range(12)))
+    at_least(0.9, [len(each) == 1 and each[0].startswith("Lower the eye level ") for each in told])
+
+
+def test_what_closes_a_street_goes_with_the_point_that_its_lines_meet_at():
+    """A street between two walls with a house at its end, which is drawn as much too high as the eye level is."""
+    subject, at = _street()
+    amount_mm = 4.0
+    level = at * 140 / SIZE
+
+    def change(name, points):
+        if name.startswith("end"):
+            return points - np.array([0.0, amount_mm * 0.8])
+        far = points[np.hypot(*(points - level).T).argmax()]
+        share = ((points - far) @ (level - far) / ((level - far) @ (level - far)))[:, None]
+        return points - share * np.array([0.0, amount_mm])
+
+    told = texts(lists(subject, change, seeds=range(12)))
+    at_least(0.9, [len(each) == 1 and each[0].startswith("Lower the eye level ") for each in told])
+    for [text] in (each for each in told if len(each) == 1):
+        assert amount(text) == pytest.approx(4, abs=0.6)
+
+
+def _street() -> tuple[Subject, np.ndarray]:
+    at, features = np.array([500.0, 600.0]), []
+    for side, x in (("left", 0.0), ("right", 1000.0)):
+        for k, y in enumerate((50, 250, 450, 800)):
+            start = np.array([x, float(y)])
+            points = np.array([start, start + 0.8 * (at - start)])
+            features.append(
+                Feature(f"line {k + 1} on the {side}", f"street/{side}/{k}", "segment", points, False, TILTED, slides=True)
+            )
+    for name, ends in {"left": (440, 520, 440, 640), "right": (560, 520, 560, 640), "top": (440, 520, 560, 520)}.items():
+        points = np.array(ends, float).reshape(2, 2)
+        features.append(Feature(f"end {name}", f"street/end/{name}", "segment", points, False, TILTED, slides=True))
+    lines = tuple(each.name for each in features if each.name.startswith("line"))
+    region = np.array([[0, 0], [1000, 0], [1000, 850], [0, 850]], float)
+    return Subject(tuple(features), SIZE, "height", region, meetings=(Meeting("lines that recede", lines, at),)), at
+
+
+TILTED = ("across", "down", "tilt")
+
+
 @pytest.mark.parametrize(("off", "way"), [(-6, "lower"), (6, "higher")])
 def test_one_side_that_aims_wrong_is_told_by_itself(off, way):
     for item in only(lists(HOUSE, aimed("right", 0, off)), "Make the lines that recede to the right (13, 14 and 15) meet "):
@@ -216,7 +261,7 @@ def test_a_row_spread_about_its_middle():
         ((1, 2), 3, "Widen the gap between windows 2 and 3 of the first floor 3 mm; window 1 moves left with it"),
         ((4, 5), -3, "Widen the gap between windows 3 and 4 of the first floor 3 mm; window 5 moves right with it"),
         ((1, 2), -3, "Narrow the gap between windows 2 and 3 of the first floor 3 mm; window 1 moves right with it"),
-        ((3, 4), 3, "Move windows 3 and 4 of the first floor together left 3 mm"),
+        ((3, 4), 3, "Move windows 3 and 4 of the first floor together 3 mm left"),
     ],
 )
 def test_gaps_say_which_way_the_rest_moves(numbers, x, text):
@@ -265,7 +310,7 @@ def test_a_row_needs_no_numbers_in_its_names():
 def test_a_front_too_wide_is_one_item_and_pushes_the_rest(off, verb, subject):
     for item in only(lists(subject, wider(off)), f"{verb} the front "):
         assert amount(item.text) == pytest.approx(5, abs=0.6)
-        assert "from the right" in item.text or "from the left" in item.text
+        assert "right side" in item.text or "left side" in item.text
         assert item.stage == "proportion"
 
 
@@ -280,7 +325,7 @@ def test_a_front_too_wide_beside_nothing_names_its_side():
         junctions=(),
     )
     told = texts(lists(subject, wider(5)))
-    at_least(0.85, [len(each) <= 2 and any("front" in text and "from the right" in text for text in each) for each in told])
+    at_least(0.85, [len(each) <= 2 and any("front" in text and "right side" in text for text in each) for each in told])
 
 
 def test_a_side_moved_as_a_block():
@@ -329,6 +374,52 @@ def test_everything_at_once_is_told_in_the_order_of_work():
     for shown, _, _ in found:
         assert shown[0].text.startswith("Lower the eye level")
         assert shown[1].text.startswith("Narrow the gap between windows 2 and 3")
+
+
+def _gabled() -> Subject:
+    """The house with two slopes that meet in a peak instead of its hipped roof."""
+    peak = np.array([500.0, 90.0])
+    features = []
+    for each in HOUSE.features:
+        if each.name != "ridge":
+            slope = each.name.endswith("roof slope")
+            features.append(replace(each, points=np.array([each.points[0], peak])) if slope else each)
+    corners = tuple(each for each in HOUSE.junctions if not any("ridge" in name for name, _ in each.ends))
+    peaked = Junction("peak of the roof", (("left roof slope", -1), ("right roof slope", -1)))
+    return _with(HOUSE, features=tuple(features), junctions=(*corners, peaked))
+
+
+def _peak(x: float, y: float):
+    def change(name, points):
+        if not name.endswith("roof slope"):
+            return points
+        return points + np.array([[0.0, 0.0], [x, y]])
+
+    return change
+
+
+@pytest.mark.parametrize(("off", "verb"), [(4, "Raise"), (-4, "Lower")])
+def test_a_peak_too_low_or_high_is_one_corner_and_the_feet_stay(off, verb):
+    for item in only(lists(_gabled(), _peak(0, off)), f"{verb} the peak of the roof "):
+        assert amount(item.text) == pytest.approx(4, abs=0.6)
+        assert "mm; the lower ends of the left roof slope (6) and the right roof slope (7) stay" in item.text
+        assert item.kind == "corner"
+        assert item.move_mm == pytest.approx((0, -off), abs=0.6)
+        assert item.explains == ("left roof slope", "right roof slope")
+        [(_, move)] = item.arrows
+        assert move == item.move_mm
+
+
+def test_a_peak_off_to_one_side_is_moved_there():
+    for item in only(lists(_gabled(), _peak(5, 0)), "Move the peak of the roof "):
+        assert "mm left; the lower ends of " in item.text
+        assert item.move_mm == pytest.approx((-5, 0), abs=0.8)
+
+
+def test_one_steep_slope_of_a_gable_is_no_peak_in_the_wrong_place():
+    for told in texts(lists(_gabled(), lean("left roof slope", 4, 0.0))):
+        assert not any("peak" in each for each in told)
+        assert any("left roof slope" in each for each in told)
 
 
 # ---------------------------------------------------------------- the whole turned

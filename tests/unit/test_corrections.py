@@ -77,13 +77,13 @@ BOWL = Feature(
     [
         ((1.12, 1), 0, "Narrow the bowl 6 mm: both sides in 3 mm each."),
         ((0.88, 1), 0, "Widen the bowl 6 mm: both sides out 3 mm each."),
-        ((1.12, 1), -1, "Narrow the bowl 6 mm, from the right."),
-        ((1.12, 1), 1, "Narrow the bowl 6 mm, from the left."),
-        ((0.88, 1), -1, "Widen the bowl 6 mm, from the right."),
+        ((1.12, 1), -1, "Narrow the bowl 6 mm: its right side in."),
+        ((1.12, 1), 1, "Narrow the bowl 6 mm: its left side in."),
+        ((0.88, 1), -1, "Widen the bowl 6 mm: its right side out."),
         ((1, 1.2), 0, "Make the bowl 6 mm less tall: top and bottom in 3 mm each."),
         ((1, 0.8), 0, "Make the bowl 6 mm taller: top and bottom out 3 mm each."),
-        ((1, 1.2), -1, "Make the bowl 6 mm less tall, from the bottom."),
-        ((1, 1.2), 1, "Make the bowl 6 mm less tall, from the top."),
+        ((1, 1.2), -1, "Make the bowl 6 mm less tall: its bottom up."),
+        ((1, 1.2), 1, "Make the bowl 6 mm less tall: its top down."),
     ],
 )
 def test_width_and_height_say_which_side_moves(factors, side, text):

@@ -67,6 +67,15 @@ def test_a_row_without_numbers_is_named_one_by_one():
     row = Row("openings", ("oriel", "door", "bay", "gate"), (("a",), ("b",), ("c",), ("d",)), "across")
     assert named(row, (0, 1)) == "the oriel and the door"
     assert named(row, (0, 1, 2, 3)) == "the oriel to the gate"
+    stack = Row("first column", ("window 1 of the first floor", "bay 1 of the ground floor"), (("a",), ("b",)), "down")
+    assert named(stack, (0, 1)) == "window 1 of the first floor and bay 1 of the ground floor"
+
+
+@pytest.mark.parametrize(
+    ("label", "text"), [("eaves, left end", "left end of the eaves"), ("peak of the gable", "peak of the gable")]
+)
+def test_corners_are_called_by_a_line_and_its_end_or_by_their_own_name(label, text):
+    assert words.corner_name(label) == text
 
 
 def speech(numbered: bool) -> Speech:
