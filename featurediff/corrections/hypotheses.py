@@ -29,6 +29,8 @@ COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
 NEARLY_ALL = 0.9
 # What is to be stretched must be a thing, not two with a gap between: its features cover this share of its length.
 _THING = 0.6
+# Ends of two curves this near to each other (share of the subject's size) are one place.
+_TOUCHES = 0.02
 
 
 def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -> tuple[list[Hypothesis], np.ndarray]:
@@ -203,6 +205,11 @@ def _add_gap(builder: Builder, gap) -> None:
         if in_line and first < edge - 0.5 * slack:
             amount[mine] = np.clip((place[mine] - first) / (edge - first), 0.0, 1.0)
             carried.append(k)
+            continue
+        share = _drawn_on(builder, k, members)
+        if share is not None:
+            amount[mine] = share
+            carried.append(k)
     centre = builder.points[builder.of(members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
     hypothesis = Hypothesis(
         "gap",
@@ -216,6 +223,30 @@ def _add_gap(builder: Builder, gap) -> None:
         extra={"beyond": members},
     )
     builder.add_field(hypothesis, amount[:, None] * axis)
+
+
+def _drawn_on(builder: Builder, index: int, members: tuple[int, ...]) -> np.ndarray | None:
+    """(n,) how much an open curve goes with ``members`` where it ends on one of them: 1 there, 0 at its other end.
+
+    An artist draws the one outline on to the other: it bends. None where its ends touch none of them, or both do.
+    """
+    if not _open_curve(builder, index):
+        return None
+    points = builder.points[builder.of((index,))]
+    ends = [builder.points[builder.of((k,))][[0, -1]] for k in members if _open_curve(builder, k)]
+    if not ends:
+        return None
+    near = np.hypot(*np.moveaxis(points[[0, -1], None] - np.concatenate(ends), -1, 0)).min(1) < _TOUCHES * builder.frame.size
+    if near.all() or not near.any():
+        return None
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    share = length / max(float(length[-1]), 1e-9)
+    return 1.0 - share if near[0] else share
+
+
+def _open_curve(builder: Builder, index: int) -> bool:
+    each = builder.compared[index]
+    return each.feature.kind == "curve" and not each.feature.closed and len(each.reference) > 1
 
 
 def _add_pair(builder: Builder, pair: Pair, blocks: list[Block]) -> None:
