@@ -17,6 +17,7 @@ from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.doubles import whole_shift, without_doubles
+from featurediff.matching.ellipses import on_one_ellipse
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
@@ -34,6 +35,9 @@ COARSE_SIGMA = 0.012
 CONTEXT_WIDTH = 3.0
 FINE_SEARCH = 0.012
 FINE_SIGMA = 0.008
+# The two edges of a lip are told apart by a narrower weight; the other edge lies within this.
+RIM_SIGMA = 0.0045
+BESIDE_SEARCH = 0.022
 LONGEST_STRETCH = 0.30
 LARGEST_BLOCK = 0.40
 LONGEST_PIECE = 0.075
@@ -213,7 +217,10 @@ def _feature(
         return Found("", shifts, covariances, covariance + floor, score)
     pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
     length = whole_length(feature, curve)
-    measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size) for piece in pieces]
+    narrow = RIM_SIGMA if feature.kind == "ellipse" else FINE_SIGMA
+    measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size, narrow) for piece in pieces]
+    if feature.kind == "ellipse":
+        measured = _on_ellipse(pieces, measured, whole[0], bank, drawing, frame.size)
     at = arc_positions(curve)
     piece_at = np.array([(p.arc[0] + p.arc[1]) / 2 for p in pieces])
     shifts, covariances = settle_curve(
@@ -240,10 +247,10 @@ def _nearest(piece: Stretch, chosen: list[tuple[Stretch, Candidate]]) -> Candida
     return min(chosen, key=lambda sc: max(sc[0].arc[0] - middle, middle - sc[0].arc[1], 0.0))[1]
 
 
-def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: float) -> Candidate:
+def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: float, narrow: float) -> Candidate:
     """The piece's own place near where its stretch was found; the stretch's place when it has none of its own."""
     look = [(piece.points, False)]
-    template = cut_template(bank.field, look, sigma_for(look, size, FINE_SIGMA), bank.grain)
+    template = cut_template(bank.field, look, sigma_for(look, size, narrow), bank.grain)
     loose = Candidate(start.shift, 0.0, (0.03 * size) ** 2 * np.eye(2))
     if template is None:
         return loose
@@ -252,6 +259,22 @@ def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: fl
     if not options or options[0].score < 0.6 * WEAK_SCORE:
         return loose
     return options[0]
+
+
+def _on_ellipse(
+    pieces: list[Stretch], measured: list[Candidate], whole: np.ndarray, bank: Bank, drawing: Field, size: float
+) -> list[Candidate]:
+    """The pieces of an ellipse where they lie on one: of lines side by side, those that belong together."""
+    options = []
+    for piece, first in zip(pieces, measured, strict=True):
+        look = [(piece.points, False)]
+        template = cut_template(bank.field, look, sigma_for(look, size, RIM_SIGMA), bank.grain)
+        radius = round(BESIDE_SEARCH * size)
+        more = [] if template is None else find_candidates(template, drawing, whole, radius, radius, most=5)
+        options.append([each for each in (first, *more) if each.score >= 0.6 * WEAK_SCORE])
+    picked = on_one_ellipse([piece.points for piece in pieces], options, size)
+    loose = (0.03 * size) ** 2 * np.eye(2)
+    return [one or Candidate(first.shift, 0.0, loose) for one, first in zip(picked, measured, strict=True)]
 
 
 def _combine(candidates: list[Candidate]) -> tuple[np.ndarray, np.ndarray]:

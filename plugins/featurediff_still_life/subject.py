@@ -69,11 +69,12 @@ def _features(view: View, each: Understood, name: str, step: float) -> list[Feat
             Feature(called, vocabulary.part_of(name, what), "ellipse", view.to_picture(points), True, own.measures, own.tolerance,
                     own.importance, own.stage, SIGMA_RIM / view.scale)
         )  # fmt: skip
-    found += [_feature(view, piece, name, step) for piece in each.pieces]
+    several = sum(piece.what.startswith("handle") for piece in each.pieces) > 1
+    found += [_feature(view, piece, name, step, several) for piece in each.pieces]
     return found
 
 
-def _feature(view: View, piece: Piece, name: str, step: float) -> Feature:
+def _feature(view: View, piece: Piece, name: str, step: float, several: bool) -> Feature:
     own = vocabulary.judged(piece.what)
     points, anchors = _thinned(piece, step)
     measures = own.measures
@@ -82,7 +83,7 @@ def _feature(view: View, piece: Piece, name: str, step: float) -> Feature:
         # And what is nearly round has no slant to tell.
         measures = ("across", "down", "shape")
     return Feature(
-        vocabulary.call(piece.what, name), vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed,
+        vocabulary.call(piece.what, name, several), vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed,
         measures, own.tolerance, own.importance, own.stage, piece.sigma / view.scale, piece.slides, anchors=anchors,
     )  # fmt: skip
 

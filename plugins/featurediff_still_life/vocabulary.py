@@ -56,12 +56,11 @@ def part_of(thing: str, what: str) -> str:
     return f"{TABLE}/{thing}/{own}/{what}"
 
 
-def call(what: str, thing: str) -> str:
-    """ "rim", "jug" -> "rim of the jug"; "handle on the right", "jug" -> "handle of the jug, on the right"."""
-    if what.startswith("inside of the handle"):
-        return f"inside of the handle of the {thing}"
+def call(what: str, thing: str, several: bool = False) -> str:
+    """ "rim", "jug" -> "rim of the jug"; "handle on the right", "jug" -> "handle of the jug", or, where it has ``several``,
+    "handle on the right of the jug"."""
     stem, middle, place = what.partition(" on the ")
-    if middle and what.startswith("handle"):
+    if middle and "handle" in stem and not several:
         return f"{stem} of the {thing}"
     return f"{stem}{middle}{place} of the {thing}" if not middle else f"{stem} on the {place} of the {thing}"
 
