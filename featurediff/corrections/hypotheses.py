@@ -31,6 +31,8 @@ NEARLY_ALL = 0.9
 _THING = 0.6
 # Ends of two curves this near to each other (share of the subject's size) are one place.
 _TOUCHES = 0.02
+# A gap to which outlines are drawn on is plainer than all of them stretched, which says nearly the same.
+_DRAWN_ON = 0.85
 
 
 def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -> tuple[list[Hypothesis], np.ndarray]:
@@ -190,7 +192,7 @@ def _add_gap(builder: Builder, gap) -> None:
     place = builder.points @ axis
     beyond = builder.of(members)
     starts = [place[builder.owner == k].min() for k in members]
-    edge, slack = min(starts), 0.1 * builder.frame.size
+    edge, slack, cost = min(starts), 0.1 * builder.frame.size, 1.0
     amount = beyond.astype(float)
     carried = list(members)
     side = builder.frame.right if axis is builder.frame.down else builder.frame.down
@@ -210,6 +212,7 @@ def _add_gap(builder: Builder, gap) -> None:
         if share is not None:
             amount[mine] = share
             carried.append(k)
+            cost = _DRAWN_ON
     centre = builder.points[builder.of(members) & (place <= edge + 0.1 * builder.frame.size)].mean(0)
     hypothesis = Hypothesis(
         "gap",
@@ -218,6 +221,7 @@ def _add_gap(builder: Builder, gap) -> None:
         tuple(carried),
         centre,
         axis=axis,
+        cost=cost,
         stage=gap.stage,
         follow=gap.follow,
         extra={"beyond": members},

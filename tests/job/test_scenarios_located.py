@@ -7,6 +7,7 @@ scenarios and their words are the project's own demands on itself (`common pract
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -123,6 +124,36 @@ def test_5_a_short_nose_is_lengthened():
     found = lists(subject, long_nose(subject, -3.5), seeds=range(8))
     at_least(0.9, [shown[0].text.startswith("Lengthen the nose ") for shown, _, _ in found])
     at_least(0.9, ["mouth and chin go down with it" in shown[0].text for shown, _, _ in found])
+
+
+def _joined_jaws():
+    """The portrait with jaws that end on the chin, as outlines do."""
+    subject = portrait()
+    chin = subject.feature("chin").points
+    ends = {"jaw on the left": chin[0], "jaw on the right": chin[-1]}
+    features = []
+    for each in subject.features:
+        if each.name in ends:
+            share = np.linspace(0, 1, len(each.points))[:, None]
+            each = replace(each, points=each.points + share * (ends[each.name] - each.points[-1]))
+        features.append(each)
+    return replace(subject, features=tuple(features))
+
+
+@pytest.mark.parametrize(("off", "verb"), [(4, "Shorten"), (-4, "Lengthen")])
+def test_a_long_chin_is_told_as_such_though_the_jaws_bend_to_it(off, verb):
+    def long_chin(feature, points):
+        if feature.name == "chin":
+            return points + np.array([0.0, off])
+        if feature.name.startswith("jaw"):
+            length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+            return points + np.outer(length / length[-1], [0.0, off])
+        return points
+
+    found = lists(_joined_jaws(), long_chin)
+    told = [[each.text for each in shown + later] for shown, later, _ in found]
+    at_least(0.9, [len(each) == 1 and each[0].startswith(f"{verb} the chin ") for each in told])
+    at_least(0.9, [each[0].endswith("; the jaw corners stay.") for each in told])
 
 
 def test_7_a_drawing_that_grows_upward_is_reported_as_such():
