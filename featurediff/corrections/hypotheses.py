@@ -5,7 +5,8 @@ in that amount, so `featurediff.corrections.explain` can try them all at once.
 
 Kinds: "whole" (the line-up itself; never told), "grows" (larger towards one side), "aspect" (whole too wide or too tall),
 "move", "scale", "turn", "width", "height", "gap", "spacing" (a pair), "each" (both of a pair, about their own centres),
-"swing" (one end of a line), "openness" (short axis of an ellipse).
+"swing" (one end of a line), "openness" (short axis of an ellipse), "corner" (where lines meet; `corner_moves`); those of rows,
+meeting points and forms are listed in their modules.
 """
 
 from __future__ import annotations
