@@ -33,6 +33,10 @@ _END = 0.12
 _INDEPENDENT = 8
 
 
+# What a rim's outer and inner edge leave open about the length of an axis, as a share of the subject's size: located rims against
+# true ones, clean to tonal hands (tests/benchmark/table.py, tables 3, 4 and 8).
+_RIM_EDGE = 0.003
+
 # Matching looks for the same patch of the reference in the drawing, so a curve misplaced on the reference is misplaced on both
 # and the error all but cancels (tests/benchmark/portraits.py: stated against true errors); a share is kept for line work.
 REFERENCE_SHARE = 0.25
@@ -378,7 +382,10 @@ def _ellipse(context: _Context) -> list[Measure]:
     solved = _solve_along_normals(context, [*grow, turned], with_move=True)
     if solved is None:
         return []
-    rows, errors = solved[0][-3:], solved[1][-3:]
+    # Which of the lines that bound a rim was drawn is known no better than this, all the way round.
+    edge = _RIM_EDGE * context.frame.size
+    common = edge / np.array([long_extent, short_extent, long_extent])
+    rows, errors = solved[0][-3:], np.hypot(solved[1][-3:], common)
     lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
     names = ("width", "height") if lies else ("height", "width")
     found = []

@@ -25,7 +25,7 @@ class Judged:
 
 _ELLIPSE = ("across", "down", "width", "height", "tilt", "openness", "ends")
 _JUDGED = {
-    "rim": Judged("rim", _ELLIPSE, "A", 0.9, "shape"),
+    "rim": Judged("rim", _ELLIPSE, "B", 0.9, "shape"),
     "dish": Judged("rim", _ELLIPSE, "B", 0.8, "shape"),
     "left side": Judged("body/left side", ("across", "tilt", "shape"), "B", 0.8, "proportion"),
     "right side": Judged("body/right side", ("across", "tilt", "shape"), "B", 0.8, "proportion"),

@@ -89,7 +89,7 @@ def _smooth(at: np.ndarray, knots: np.ndarray, values) -> np.ndarray:
 def _ellipse(name: str, part: str, centre, half) -> Feature:
     angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     points = np.array(centre) + np.column_stack([half[0] * np.cos(angle), half[1] * np.sin(angle)])
-    return Feature(name, part, "ellipse", points, True, _RIM, "A", 0.9, "shape", 0.4)
+    return Feature(name, part, "ellipse", points, True, _RIM, "B", 0.9, "shape", 0.4)
 
 
 def _line(name: str, part: str, points, measures, importance, stage, anchors) -> Feature:
