@@ -12,8 +12,9 @@ import numpy as np
 from featurediff_architecture.openings_arched import segmental_head
 from featurediff_architecture.openings_edges import FAINTEST, TRIM, Edges, column_profile, row_profile
 
-# A jamb is looked for within this share of the opening's width; a sash's frame is no wider than that share.
-JAMB, FRAME = 0.42, 0.085
+# A jamb covers no more than this share of the opening's width; a sash's frame, seen whole, is no wider
+# than that share, and what is nearer than the last may be part of one.
+JAMB, FRAME, NEAR = 0.45, 0.085, 0.11
 # Top and bottom are looked for so far out and in, by the opening's height.
 OUTWARD, INWARD = 0.14, 0.4
 # So much of a stretch must a side run along for the opening to go on there.
@@ -34,12 +35,16 @@ def wall_sides(edges: Edges, boxes: np.ndarray, widest: np.ndarray, springing: f
         boxes = boxes.copy()
         boxes[:, 1] = low_arc[0]
         springing = low_arc[1] / (boxes[0, 3] - boxes[0, 1])
-    boxes = _run_ends(edges, boxes, springing)
+    return _run_ends(edges, beyond_jamb(edges, boxes, widest, springing), springing), (low_arc[1] if low_arc else 0.0)
+
+
+def beyond_jamb(edges: Edges, boxes: np.ndarray, widest: np.ndarray, springing: float = 0.0) -> np.ndarray:
+    """Boxes as for `wall_sides` with only their left and right sides moved."""
     moved = np.empty_like(boxes)
     for side in np.unique(np.sign(widest)):
         own = np.sign(widest) == side
-        moved[own] = _widened(edges, boxes[own], float(side * np.abs(widest[own]).max()), springing)
-    return _run_ends(edges, moved, springing), (low_arc[1] if low_arc else 0.0)
+        moved[own] = _widened(edges, boxes[own], float(np.median(widest[own])), springing)
+    return moved
 
 
 def _widened(edges: Edges, boxes: np.ndarray, widest: float, springing: float) -> np.ndarray:
@@ -47,16 +52,18 @@ def _widened(edges: Edges, boxes: np.ndarray, widest: float, springing: float) -
     top, bottom = boxes[0, 1], boxes[0, 3]
     high, wide = bottom - top, boxes[0, 2] - boxes[0, 0]
     columns = _strength(column_profile(edges, top + max(TRIM, springing) * high, bottom - TRIM * high))
-    out = np.arange(0.0, JAMB * wide, 0.5)
+    share = min(abs(widest), JAMB)
+    room = share / (1 - share) * wide + 2.0
+    out = np.arange(0.0, max(room, 0.25 * wide) + 2.0, 0.5)
     right = _peaks(out, _median_at(columns, boxes[:, 2, None] + out))
     left = _peaks(out, _median_at(columns, boxes[:, 0, None] - out))
     frame = _frame(left, right, max(FRAME * wide, 2.5))
     moved = boxes + np.array([-frame[0], 0, frame[1], 0])
     beyond = [[d - own for d, _ in side if d > own + 1.5] for side, own in ((left, frame[0]), (right, frame[1]))]
     if widest > 0:
-        moved[:, 2] += _jamb(beyond[1], beyond[0], widest * wide)
+        moved[:, 2] += _jamb(beyond[1], beyond[0], room, NEAR * wide)
     elif widest < 0:
-        moved[:, 0] -= _jamb(beyond[0], beyond[1], -widest * wide)
+        moved[:, 0] -= _jamb(beyond[0], beyond[1], room, NEAR * wide)
     return moved
 
 
@@ -128,13 +135,20 @@ def _frame(left: list, right: list, widest: float) -> tuple[float, float]:
     return max(pairs, default=(0.0, 0.0))
 
 
-def _jamb(own: list[float], other: list[float], widest: float) -> float:
-    """Width of the jamb on one side, whose outward edges are ``own``: the outermost that the other side has not as well.
+def _jamb(own: list[float], other: list[float], widest: float, frame: float) -> float:
+    """Width of the jamb on one side, whose outward edges are ``own``: the first that the other side has not as well and that is
+    not so near that it may be the sash's frame (``frame``), or such a near one where there is no other.
 
-    Edges on both sides are a surround's or shutters'; moved out by the jamb, they are still theirs.
+    Edges on both sides are a surround's or shutters', and no jamb lies beyond them; moved out by the jamb, they are still theirs.
     """
-    alone = [d for d in own if d <= widest and all(abs(d - o) > max(2.0, 0.15 * d) for o in other)]
-    return max((d for d in alone if not any(abs(d - o - e) < 2.5 for o in other for e in alone if e < d)), default=0.0)
+
+    def shared(d: float) -> bool:
+        return any(abs(d - o) <= max(1.5, 0.12 * d) for o in other)
+
+    limit = min([d for d in own if shared(d)], default=np.inf)
+    alone = [d for d in own if d <= widest and d < limit]
+    beyond = [d for d in alone if d > frame]
+    return min(beyond) if beyond else max(alone, default=0.0)
 
 
 def _peaks(places: np.ndarray, values: np.ndarray) -> list[tuple[float, float]]:

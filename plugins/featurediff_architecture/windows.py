@@ -31,7 +31,7 @@ from featurediff_architecture.openings_edges import (
     wall_around,
 )
 from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
-from featurediff_architecture.openings_sides import wall_sides
+from featurediff_architecture.openings_sides import beyond_jamb, wall_sides
 from featurediff_architecture.rectify import Rectified, rectify
 
 LEAST_COVER = 0.72
@@ -59,13 +59,15 @@ ON_GROUND = 0.12
 CALM = 0.6
 # An opening is at least this share of the facade's long side wide and high.
 SMALLEST = 0.015
-SHUTTERS = "shutters and windows can't be told apart"
+SHUTTERS = "they can't be told from what stands beside them, as shutters do"
 # An opening is at least this share of the picture's long side wide and high there; what is smaller can't be judged.
 LEAST_SHOWN = 0.0115
 # A usual lens: its focal length by the picture's longer side; where the wall is seen squarely is known to this angle, radians.
 FOCAL, UNSURE = 1.1, 0.12
 # A window stands back in the wall by this share of its width at most.
 DEEPEST = 0.5
+# The jamb of a single opening is looked for when its sides are as clear as this.
+CLEAR = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,11 +138,13 @@ def without_doubtful(edges: Edges, found: list[Found], every: np.ndarray, inside
     uneven = uneven_beside(edges, boxes)
     doubtful = shuttered(boxes, every, families(boxes), uneven) & ~standing
     bad = unclear(uneven, np.array([f.score for f in found])) & ~standing
+    if doubtful.sum() > len(found) / 2:
+        return [], SHUTTERS
     left = [k for k in range(len(found)) if not doubtful[k] and not bad[k]]
     if left:
         wrong = out_of_row(boxes[left], families(boxes[left]), standing[left])
         left = [k for k, bad in zip(left, wrong, strict=True) if not bad]
-    return [found[k] for k in left], SHUTTERS if doubtful.any() else ""
+    return [found[k] for k in left], SHUTTERS if doubtful.sum() > 1 else ""
 
 
 def jamb_shares(across: np.ndarray, shape: tuple[int, ...], x: np.ndarray) -> np.ndarray:
@@ -159,7 +163,8 @@ def jamb_shares(across: np.ndarray, shape: tuple[int, ...], x: np.ndarray) -> np
 
 
 def at_the_wall(edges: Edges, flat: Rectified, found: list[Found], across: np.ndarray, shape: tuple[int, ...]) -> list[Found]:
-    """Those found with their sides where the wall ends, each row by itself; see `openings_sides.wall_sides`. Single ones stay."""
+    """Those found with their sides where the wall ends, each row by itself; see `openings_sides.wall_sides`. Single ones keep
+    their heights."""
     if not found:
         return found
     boxes = np.array([f.box for f in found])
@@ -167,10 +172,13 @@ def at_the_wall(edges: Edges, flat: Rectified, found: list[Found], across: np.nd
     shares = jamb_shares(np.asarray(across, float), shape, middle)
     moved = list(found)
     for family in families(boxes):
-        if len(family) < 2:
-            continue
         own = boxes[family]
         head = found[family[0]].head
+        if len(family) < 2:
+            k = family[0]
+            if head is None and found[k].score > CLEAR:
+                moved[k] = replace(found[k], box=beyond_jamb(edges, own, shares[family])[0])
+            continue
         rise = (head.springing - head.crown) / (own[0, 3] - own[0, 1]) if head else 0.0
         sided, low_arc = wall_sides(edges, own, shares[family], rise)
         for k, box in zip(family, sided, strict=True):
