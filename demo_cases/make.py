@@ -17,10 +17,11 @@ from PIL import Image
 
 from featurediff import geometry
 from featurediff.sheet.sizes import parse_sheet
-from featurediff.testing import mistakes
+from featurediff.testing import building_mistakes, mistakes
 from featurediff.testing.camera import photograph
+from featurediff.testing.fieldwarp import together
 from featurediff.testing.hands import Placement, SimulatedSheet, draw, place
-from featurediff.testing.scenes import Scene, rendered_face
+from featurediff.testing.scenes import Scene, rendered_building, rendered_face
 
 HERE = Path(__file__).parent
 RESULT_WIDTH_PX = 900
@@ -32,12 +33,14 @@ class Error:
 
     ``features``: what the detector calls what is wrong (one of them is enough on the list). ``curves``: the scene's curves that
     are wrong, whose move or turn is told. ``said``: the error in words. ``turned``: told as a turn in degrees, not as a move.
+    ``end``: "top" where only the curves' upper ends are wrong.
     """
 
     features: tuple[str, ...]
     curves: tuple[str, ...]
     said: str
     turned: bool = False
+    end: str = ""
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,37 @@ FERRY_PILOT = Example(
     seed=7,
 )
 
-EXAMPLES = {"faces": (FERRY_PILOT,)}
+TALLOW_STREET = Example(
+    name="tallow-street",
+    title="The chandler's house in Tallow Street, a quarter of an imperial sheet",
+    story="An invented house in an invented street, sketched from a photograph in restated pencil lines on 11 x 15 in, "
+    "photographed by hand on a wooden table.",
+    scene=lambda: rendered_building(3, "facade"),
+    warp=lambda scene, k: together(
+        building_mistakes.peak_lowered(scene, 4.0 / k),
+        building_mistakes.column_moved(scene, 2, -3.0 / k),
+        building_mistakes.window_moved(scene, 2, 4, (0.0, 3.0 / k)),
+    ),
+    sheet="15x11in",
+    height_mm=150.0,
+    turn_deg=-1.0,
+    hand="restated",
+    tilt_deg=2.0,
+    floor="wood",
+    errors=(
+        Error(("left roof slope", "right roof slope"), ("gable slope",), "The peak of the gable is 4 mm low.", end="top"),
+        Error(
+            ("window 2 of the ground floor", "window 2 of the first floor", "window 2 of the second floor"),
+            ("window 1-2", "window 2-2", "window 3-2"),
+            "The second window column stands 3 mm too far left.",
+        ),
+        Error(("window 4 of the first floor",), ("window 2-4",), "Window 4 of the first floor is 3 mm low."),
+    ),
+    seed=3,
+    megapixels=4.5,
+)
+
+EXAMPLES = {"faces": (FERRY_PILOT,), "architecture": (TALLOW_STREET,)}
 
 
 def make(subject: str, example: Example) -> None:
@@ -126,6 +159,8 @@ def answer_of(scene: Scene, example: Example, drawing: SimulatedSheet, placement
 
 def _move(scene: Scene, error: Error, drawing: SimulatedSheet, placement: Placement) -> dict:
     curves = [curve for name, curve in scene.curves.items() if any(word in name for word in error.curves)]
+    if error.end == "top":
+        curves = [curve[[curve[:, 1].argmin()]] for curve in curves]
     points = np.vstack(curves)
     right, drawn = geometry.apply(placement.matrix, points), drawing.true_mm(points)
     told = {"features": list(error.features), "at_mm": _rounded(drawn.mean(0))}
