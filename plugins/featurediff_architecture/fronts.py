@@ -64,7 +64,9 @@ def span_of(found: Candidates, fronts: tuple[Front, ...]) -> np.ndarray:
 def _sides(found: Candidates, directions: Directions) -> list[str]:
     """The side to which each level line recedes; one wall seen straight on has but one, whichever way its lines happen to lean."""
     far = [_far(directions, aim) for aim in range(len(directions.level))]
-    return ["right" if kind == RIGHT and not (a >= 0 and far[a]) else "left" for kind, a in zip(found.kind, found.aim, strict=True)]
+    return [
+        "right" if kind == RIGHT and not (a >= 0 and far[a]) else "left" for kind, a in zip(found.kind, found.aim, strict=True)
+    ]
 
 
 def _far(directions: Directions, aim: int) -> bool:

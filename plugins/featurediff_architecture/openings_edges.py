@@ -76,14 +76,14 @@ def row_profile(edges: Edges, left: float, right: float) -> np.ndarray:
 
 def peak_near(profile: np.ndarray, at: float, reach: float) -> float:
     """Sub-px place of the strongest change of an (n, 3) profile within ``reach`` px of ``at``; nearer ones are preferred."""
-    strength = np.sqrt((profile**2).sum(1))
-    low, high = max(int(np.floor(at - reach)), 1), min(int(np.ceil(at + reach)) + 1, len(strength) - 1)
+    low, high = max(int(np.floor(at - reach)), 1), min(int(np.ceil(at + reach)) + 1, len(profile) - 1)
     if high - low < 1:
         return float(at)
+    strength = np.sqrt((profile[low - 1 : high + 1] ** 2).sum(1))
     places = np.arange(low, high)
-    preferred = strength[low:high] * np.exp(-0.5 * ((places - at) / max(reach, 1.0)) ** 2)
+    preferred = strength[1:-1] * np.exp(-0.5 * ((places - at) / max(reach, 1.0)) ** 2)
     best = low + int(np.argmax(preferred))
-    before, here, after = strength[best - 1 : best + 2]
+    before, here, after = strength[best - low : best - low + 3]
     bend = before - 2 * here + after
     step = 0.5 * (before - after) / bend if bend < -1e-9 else 0.0
     return float(best + np.clip(step, -0.5, 0.5))
@@ -187,10 +187,11 @@ def side_strengths(edges: Edges, box: np.ndarray) -> np.ndarray:
     """(4,) mean colour change across each side, left, top, right, bottom; CIELAB per px."""
     left, top, right, bottom = (float(v) for v in box)
     trim_x, trim_y = TRIM * (right - left), TRIM * (bottom - top)
-    columns = np.sqrt((column_profile(edges, top + trim_y, bottom - trim_y) ** 2).sum(1))
-    rows = np.sqrt((row_profile(edges, left + trim_x, right - trim_x) ** 2).sum(1))
+    columns = column_profile(edges, top + trim_y, bottom - trim_y)
+    rows = row_profile(edges, left + trim_x, right - trim_x)
     places = ((columns, left), (rows, top), (columns, right), (rows, bottom))
-    return np.array([line[max(round(at) - 1, 0) : round(at) + 2].max(initial=0.0) for line, at in places])
+    near = [line[max(round(at) - 1, 0) : round(at) + 2] for line, at in places]
+    return np.array([np.sqrt((part**2).sum(1)).max(initial=0.0) for part in near])
 
 
 def wall_around(edges: Edges, box: np.ndarray, springing: float | None = None, near: float = 2.0, far: float = 7) -> float:
@@ -253,7 +254,8 @@ def is_panel(edges: Edges, box: np.ndarray) -> bool:
     ]
     x0, x1 = max(int(left + trim_x), 0), int(right - trim_x) + 1
     y0, y1 = max(int(top + trim_y), 0), int(bottom - trim_y) + 1
-    light = edges.lab[y0:y1, x0:x1, 0]
+    step = max(1, int(((y1 - y0) * (x1 - x0) / 600) ** 0.5))
+    light = edges.lab[y0:y1:step, x0:x1:step, 0]
     low, middle, high = np.percentile(light, [10, 50, 90])
     return bool(middle > max(side[0] for side in sides) + 5.0 and high - low < EVEN)
 
@@ -296,7 +298,9 @@ def uneven_beside(edges: Edges, boxes: np.ndarray, count: int = 6) -> np.ndarray
         )
 
     a, b = strips(left - 1, -1), strips(right + 1, 1)
-    inner = np.stack([_colours(edges, left + k * 2 * step, top + trim, left + (k + 1) * 2 * step, bottom - trim) for k in range(6)], 1)
+    inner = np.stack(
+        [_colours(edges, left + k * 2 * step, top + trim, left + (k + 1) * 2 * step, bottom - trim) for k in range(6)], 1
+    )
     step_in = np.linalg.norm(np.concatenate([a, b], 1)[:, :, None] - inner[:, None], axis=3).mean((1, 2))
     return np.linalg.norm(a - b, axis=2).mean(1) / np.maximum(step_in, 2.0)
 

@@ -74,10 +74,7 @@ def _run_ends(edges: Edges, boxes: np.ndarray, springing: float) -> np.ndarray:
     runs = _side_runs(edges, boxes, springing)
     wide = boxes[:, 2] - boxes[:, 0]
     rows = np.median(
-        [
-            _strength(row_profile(edges, a, b))
-            for a, b in zip(boxes[:, 0] + TRIM * wide, boxes[:, 2] - TRIM * wide, strict=True)
-        ],
+        [_strength(row_profile(edges, a, b)) for a, b in zip(boxes[:, 0] + TRIM * wide, boxes[:, 2] - TRIM * wide, strict=True)],
         axis=0,
     )
     moved = boxes.copy()

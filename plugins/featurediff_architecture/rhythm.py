@@ -73,7 +73,11 @@ def _lines(spans: np.ndarray, order: np.ndarray) -> list[list[int]]:
 def rhythm_of(facades: Sequence[Facade], most: int = MOST) -> Rhythm:
     """Features, rows, groups and what is left out, of all facades' openings; about ``most`` features in all."""
     total = sum(len(facade.openings) for facade in facades)
-    parts = [_facade(facade, max(int(most * len(facade.openings) / max(total, 1)), 2)) for facade in facades if facade.openings or facade.doubt]
+    parts = [
+        _facade(facade, max(int(most * len(facade.openings) / max(total, 1)), 2))
+        for facade in facades
+        if facade.openings or facade.doubt
+    ]
     return Rhythm(
         *(
             tuple(item for part in parts for item in getattr(part, field))

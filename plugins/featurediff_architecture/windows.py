@@ -43,7 +43,7 @@ STEP = 9.0
 # By the usual opening's area: what repeats is no smaller than this, what stands alone no smaller than that.
 SMALL_TWIN, SMALL_LONE = 0.2, 0.5
 # No more boxes are looked at closely, which bounds the time on a wall full of texture.
-MOST_TRIED = 200
+MOST_TRIED = 120
 # Wider than high, and higher than wide, at most.
 WIDEST_SHAPE = 1.8
 SLIMMEST = 9.0
@@ -311,7 +311,7 @@ def _shaped(edges: Edges, boxes: np.ndarray) -> np.ndarray:
 
 def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods) -> Found | None:
     """A refined box with its score and head, or None when it is no opening."""
-    if not periods.fits(box) or is_panel(edges, box):
+    if not periods.fits(box):
         return None
     shares, head = cover(edges, box), None
     if shares[1] < FLAT_TOP and shares[3] > LEAST_SIDE and lower_cover(edges, box).min() > LEAST_SIDE:
@@ -320,9 +320,10 @@ def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods)
             box, head, shares = arched
     if shares.mean() < LEAST_COVER or shares.min() < LEAST_SIDE:
         return None
-    if restless(edges, box) > CALM * np.median(side_strengths(edges, box)):
+    strength = float(np.median(side_strengths(edges, box)))
+    if restless(edges, box) > CALM * strength or is_panel(edges, box):
         return None
-    return Found(box, float(shares.mean()), head, _unlike_wall(edges, box, head), float(np.median(side_strengths(edges, box))))
+    return Found(box, float(shares.mean()), head, _unlike_wall(edges, box, head), strength)
 
 
 def _within(flat: Rectified, box: np.ndarray) -> bool:
