@@ -16,6 +16,8 @@ from featurediff.records import Form, Group, Subject, under
 _COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
 # An axis shorter than this share of the subject does not tell its lean.
 _SHORTEST = 0.1
+# Share of a lean's effect on the measures (squared) that no move or size could have.
+_TOLD = 0.15
 # What holds nearly everything is the line-up.
 _NEARLY_ALL = 0.9
 
@@ -65,7 +67,7 @@ def _add_leans(builder: Builder, form: Form, members: tuple[int, ...]) -> None:
     foot, top = apply(builder.frame.to_sheet, form.axis)
     right, down = builder.frame.right, builder.frame.down
     reach = float((foot - top) @ down)
-    if reach < _SHORTEST * builder.frame.size or not _tells_lean(builder, members, reach):
+    if reach < _SHORTEST * builder.frame.size or not _tells_lean(builder, members, foot, reach):
         return
     common = {
         "target": f"form {form.label}",
@@ -83,10 +85,23 @@ def _add_leans(builder: Builder, form: Form, members: tuple[int, ...]) -> None:
     builder.add(Hypothesis("lean", **common), lambda p: quarter(p - foot) / reach)
 
 
-def _tells_lean(builder: Builder, members: tuple[int, ...], reach: float) -> bool:
-    """Whether what was found of a form stands high enough for its lean to be told from a move."""
-    heights = builder.points[builder.of(members)] @ builder.frame.down
-    return float(np.ptp(heights)) > 0.5 * reach
+def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, reach: float) -> bool:
+    """Whether the measures of a form can tell its lean from a move or a change of its size."""
+    right, down = builder.frame.right, builder.frame.down
+    rows = []
+    for each in (builder.compared[k] for k in members):
+        arm = each.reference - foot
+        fields = [
+            bends.lean_field(each.reference, foot, reach, right, down),
+            np.tile(right, (len(arm), 1)),
+            np.tile(down, (len(arm), 1)),
+            arm / reach,
+        ]
+        rows += [[float((m.weights * field).sum()) / m.sigma for field in fields] for m in each.measures]
+    effects = np.array(rows)
+    lean, others = effects[:, 0], effects[:, 1:]
+    left = lean - others @ np.linalg.lstsq(others, lean, rcond=1e-6)[0]
+    return float(left @ left) > _TOLD * float(lean @ lean)
 
 
 def _add_sides(builder: Builder, form: Form) -> None:

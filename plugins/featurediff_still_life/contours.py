@@ -25,6 +25,8 @@ OFF_ELLIPSE = 0.04  # of the half axis
 UNEVEN = 0.05  # of the half width: how much lower one half of a base may be than the other
 MOST_TIPPED = 0.15  # difference of level over half width
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
+LEAST_STRETCH = 0.06  # of the whole outline: shorter ones are bits between things in front
+APART = 0.08  # of the height: a shoulder nearer to the widest point is the same place
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
 
@@ -275,7 +277,7 @@ def stretches(outline: Outline, most: int = 6) -> list[Piece]:
         visible = outline.seen[whole] & ~outline.hidden[whole]
         longest = max(runs(visible), key=lambda run: run[1] - run[0], default=(0, 0))
         index = whole[longest[0] : longest[1]]
-        if len(index) >= max(0.03 * count, 8):
+        if len(index) >= max(LEAST_STRETCH * count, 8):
             found.append(Piece(_place_of(points[index], points), points[index]))
     return _told_apart(found)
 
@@ -328,7 +330,8 @@ def _marks(levels: np.ndarray, half: np.ndarray) -> dict[str, float]:
             # The shoulder is where the outline, coming down from the neck, turns most from outwards to downwards.
             bend = _bend(levels[neck : widest + 1], half[neck : widest + 1])
             k = int(bend.argmax())
-            if bend[k] > 0 and k > 2:
+            far = abs(levels[neck + k] - levels[widest]) > APART * (levels[-1] - levels[0])
+            if bend[k] > 0 and k > 2 and far:
                 found["shoulder"] = float(levels[neck + k])
     below = half[widest:]
     if len(below) > 8:

@@ -70,11 +70,11 @@ def _features(view: View, each: Understood, name: str, step: float) -> list[Feat
                     own.importance, own.stage, SIGMA_RIM / view.scale)
         )  # fmt: skip
     several = sum(piece.what.startswith("handle") for piece in each.pieces) > 1
-    found += [_feature(view, piece, name, step, several) for piece in each.pieces]
+    found += [_feature(view, piece, name, step, each.rim is not None, several) for piece in each.pieces]
     return found
 
 
-def _feature(view: View, piece: Piece, name: str, step: float, several: bool) -> Feature:
+def _feature(view: View, piece: Piece, name: str, step: float, vessel: bool, several: bool) -> Feature:
     own = vocabulary.judged(piece.what)
     points, anchors = _thinned(piece, step)
     measures = own.measures
@@ -82,9 +82,12 @@ def _feature(view: View, piece: Piece, name: str, step: float, several: bool) ->
         # Only a well rounded side shows its height too; a steep one may slide along itself unseen.
         # And what is nearly round has no slant to tell.
         measures = ("across", "down", "shape")
+    elif piece.what.endswith("side") and not vessel:
+        measures = ("across", "shape")
+    called = vocabulary.call(piece.what, name, several)
     return Feature(
-        vocabulary.call(piece.what, name, several), vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed,
-        measures, own.tolerance, own.importance, own.stage, piece.sigma / view.scale, piece.slides, anchors=anchors,
+        called, vocabulary.part_of(name, piece.what), "curve", view.to_picture(points), piece.closed, measures, own.tolerance,
+        own.importance, own.stage, piece.sigma / view.scale, piece.slides, anchors=anchors,
     )  # fmt: skip
 
 
