@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.corrections.builder import Builder, Hypothesis, quarter
-from featurediff.records import Row, Subject
+from featurediff.records import Row, Subject, under
 
 # Where two sentences say the same, the plainer one is cheaper.
 _COST = {"move": 1.0, "run": 1.0, "inner run": 1.1, "ramp": 1.0, "spread": 1.1, "each width": 1.05, "each height": 1.05}
@@ -43,15 +43,19 @@ def add_rows(builder: Builder, subject: Subject) -> None:
     """Add what can be said about every row of ``subject``."""
     told = {(frozenset(h.members), h.kind) for h in builder.hypotheses if h.kind in ("move", "turn")}
     seen: set = set()
-    for row in subject.rows:
-        line = _line(builder, row)
-        if line is None:
-            continue
+    lines = [line for row in subject.rows if (line := _line(builder, row)) is not None]
+    for line in lines:
         _add_items(builder, line, told)
         _add_whole(builder, line, told)
         for kind, first, offsets in _patterns(line):
             _add_offsets(builder, line, kind, first, offsets, seen)
         _add_sizes(builder, line)
+    # Where rows share their things (windows of a storey, columns), a gap that carries all is told of the largest row.
+    for line in sorted(lines, key=lambda each: -len(each.members)):
+        around = _around(builder, subject, line)
+        for kind, first, offsets in _patterns(line):
+            if kind == "run":
+                _add_offsets(builder, line, kind, first, offsets, seen, _beyond(builder, line, around, first, len(offsets)))
 
 
 def _line(builder: Builder, row: Row) -> _Line | None:
@@ -138,24 +142,50 @@ def _patterns(line: _Line):
         yield "spread", 0, (place - middle) / (place[-1] - middle)
 
 
+def _around(builder: Builder, subject: Subject, line: _Line) -> tuple[int, ...]:
+    """The other features of the smallest group that holds the row and straight lines: what a gap of the row pushes away."""
+    parts = [each.feature.part for each in builder.compared]
+    blocks = [tuple(k for k, part in enumerate(parts) if under(part, group.part)) for group in subject.groups]
+    straight = {k for k, each in enumerate(builder.compared) if each.feature.kind == "segment"}
+    holding = [block for block in blocks if set(line.members) <= set(block) and straight & set(block)]
+    return tuple(k for k in min(holding, key=len, default=()) if k not in line.members)
+
+
+def _beyond(builder: Builder, line: _Line, around: tuple[int, ...], first: int, count: int) -> tuple[int, ...]:
+    """Those of ``around`` that lie wholly beyond the gap at the inner end of a run of ``count`` things."""
+    places = [builder.points[builder.of(item)] @ line.way for item in line.items]
+    others = {k: builder.points[builder.of((k,))] @ line.way for k in around}
+    if first > 0:
+        edge = (places[first - 1].max() + places[first].min()) / 2
+        return tuple(k for k, place in others.items() if place.min() > edge)
+    edge = (places[count - 1].max() + places[count].min()) / 2
+    return tuple(k for k, place in others.items() if place.max() < edge)
+
+
 def _steps(gaps: np.ndarray) -> np.ndarray:
     """Each gap too wide by the same share: what adds up along the row, 1 at the end."""
     total = np.cumsum(gaps)
     return total / max(float(total[-1]), 1e-9)
 
 
-def _add_offsets(builder: Builder, line: _Line, kind: str, first: int, offsets: np.ndarray, seen: set) -> None:
+def _add_offsets(
+    builder: Builder, line: _Line, kind: str, first: int, offsets: np.ndarray, seen: set, beyond: tuple[int, ...] | None = None
+) -> None:
+    """``beyond``: what goes with a run (None: nothing is asked to, so that the things move by themselves)."""
     common = _common(line, first, len(offsets))
+    common["members"] += beyond or ()
     key = (frozenset(common["members"]), tuple(np.round(offsets, 2)), kind)
-    if key in seen:
+    if key in seen or beyond == ():
         return
     seen.add(key)
     column = np.zeros_like(builder.points)
     for item, offset in zip(common["extra"]["items"], offsets, strict=True):
         column[builder.of(item)] = offset * line.way
+    for k in beyond or ():
+        column[builder.of((k,))] = line.way
     told = "run" if kind == "inner run" else kind
-    name = f"row {line.row.label} {first} {len(offsets)}"
-    common["extra"] = common["extra"] | {"offsets": offsets}
+    name = f"row {line.row.label} {first} {len(offsets)}" + (" and beyond" if beyond else "")
+    common["extra"] = common["extra"] | {"offsets": offsets, "beyond": beyond or ()}
     builder.add_field(Hypothesis(told, name, name, axis=line.way, cost=_COST[kind], plural=True, **common), column)
 
 

@@ -53,12 +53,14 @@ def _say_run(item: Item, compared, speech: Speech) -> str:
     ends = (before[-1], places[0]) if before else (places[-1], after[0])
     follow = places[1:] if before else places[:-1]
     wide = (item.amount > 0) == bool(before)
-    verb = "moves" if len(follow) == 1 else "move"
+    beyond = item.hypothesis.extra.get("beyond")
+    verb = "moves" if len(follow) == 1 and not beyond else "move"
     between = named(row, ends)
     # Two figures side by side are misread.
     by = "by " if between[-1].isdigit() else ""
     text = f"{'narrow' if wide else 'widen'} the gap between {between} {by}{amount}"
-    return f"{text}; {named(row, follow, short=True)} {verb} {way} with it"
+    rest = " and what lies beyond" if beyond else ""
+    return f"{text}; {named(row, follow, short=True)}{rest} {verb} {way} with it"
 
 
 def _say_ramp(item: Item, compared, speech: Speech) -> str:
