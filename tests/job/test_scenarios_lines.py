@@ -273,6 +273,24 @@ def test_gaps_say_which_way_the_rest_moves(numbers, x, text):
     assert all(amount(each) == pytest.approx(3, abs=0.6) for each in alike)
 
 
+def test_a_gap_takes_along_the_corner_that_lies_beyond_it():
+    """All of a front right of a gap is drawn too far right, its corner too: one gap, told of the columns, not of each storey."""
+    names = [each.name for each in HOUSE.features if "side" not in each.part]
+    subject = _with(
+        HOUSE,
+        features=tuple(each for each in HOUSE.features if each.name in names),
+        groups=HOUSE.groups[:3],
+        meetings=(),
+        junctions=(),
+        pairs=(),
+    )
+    wide = shift((*floor("first", 3, 4, 5), *floor("ground", 3, 4, 5), "right corner of the front"), 3, 0)
+    told = texts(lists(subject, wide, seeds=range(10)))
+    start = "Narrow the gap between window columns of the front 2 and 3 by "
+    right = [len(each) == 1 and each[0].startswith(start) and "what lies beyond move" in each[0] for each in told]
+    at_least(0.8, right)
+
+
 def test_one_window_out_of_level_is_told_and_checked_against_its_neighbours():
     for item in only(lists(HOUSE, shift(floor("first", 3), 0, 3)), "Raise window 3 of the first floor (19) "):
         assert "belongs level with" in item.check
