@@ -59,16 +59,19 @@ def _robust(fields: np.ndarray, offset: np.ndarray, trust: np.ndarray, close: fl
     for k in range(_STARTS):
         kept = (np.arange(count) - round(k * count / _STARTS)) % count >= count // 3
         starts.append(trust * np.maximum(kept, 1e-2))
-    fits = [_fitted(fields, offset, trust, start, close) for start in starts]
+    fits = [_fitted(fields, offset, trust, start, close, 3.0 if start is trust else 1.0) for start in starts]
     return max(fits, key=lambda fit: fit[1])[0]
 
 
-def _fitted(fields: np.ndarray, offset: np.ndarray, trust: np.ndarray, say: np.ndarray, close: float) -> tuple[np.ndarray, float]:
-    """The amounts (5,) reached from first weights ``say`` (m,), and the weight of the pieces that agree in the end."""
+def _fitted(
+    fields: np.ndarray, offset: np.ndarray, trust: np.ndarray, say: np.ndarray, close: float, generous: float
+) -> tuple[np.ndarray, float]:
+    """The amounts (5,) reached from first weights ``say`` (m,) and a first width ``generous`` times ``close``, and the weight of
+    the pieces that agree in the end."""
     amounts = np.zeros(fields.shape[1])
     for turn in range(_ROUNDS):
         weighted = fields * say[:, None]
         amounts = np.linalg.solve(weighted.T @ fields + 1e-3 * np.eye(len(amounts)), weighted.T @ offset)
-        left = np.abs(offset - fields @ amounts) / (close * max(3.0 * 0.75**turn, 1.0))
+        left = np.abs(offset - fields @ amounts) / (close * max(generous * 0.75**turn, 1.0))
         say = trust * np.maximum(1.0 - np.minimum(left, 1.0) ** 2, 1e-2) ** 2
     return amounts, float(say.sum())
