@@ -17,6 +17,7 @@ from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.doubles import whole_shift, without_doubles
+from featurediff.matching.doubtful import without_doubtful
 from featurediff.matching.ellipses import on_one_ellipse
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
@@ -115,6 +116,7 @@ def locate_features(
     base = whole_shift(courses, curves, found, size)
     found = on_meant_edges(courses, curves, found, base, reference, size)
     found = without_doubles(courses, found, base, bank, size)
+    found = without_doubtful(subject, curves, found, size)
     return settle_corners(subject, courses, found, size)
 
 
