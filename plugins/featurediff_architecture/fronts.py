@@ -62,7 +62,7 @@ def span_of(found: Candidates, fronts: tuple[Front, ...]) -> np.ndarray:
 
 
 def _sides(found: Candidates, directions: Directions) -> list[str]:
-    """The side to which each level line recedes; one wall seen straight on has but one, whichever way its lines happen to lean."""
+    """The side to which each level line recedes; a wall seen straight on has but one, however its lines lean."""
     far = [_far(directions, aim) for aim in range(len(directions.level))]
     return [
         "right" if kind == RIGHT and not (a >= 0 and far[a]) else "left" for kind, a in zip(found.kind, found.aim, strict=True)

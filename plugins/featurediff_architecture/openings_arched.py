@@ -18,8 +18,8 @@ SAMPLES = 32
 
 @dataclass(frozen=True)
 class Head:
-    """``shape`` "round", "segmental" or "pointed"; ``springing`` and ``crown`` y in px; ``cover`` 0..1 of it on one edge; ``strength`` the
-    mean colour change across it, CIELAB per px."""
+    """``shape`` "round", "segmental" or "pointed"; ``springing`` and ``crown`` y in px; ``cover`` 0..1 of it on one edge;
+    ``strength`` the mean colour change across it, CIELAB per px."""
 
     shape: str
     springing: float

@@ -1,7 +1,7 @@
 """The opening in the wall itself: where a row's sides end, and the jamb that shows beside its sashes.
 
-A sash stands back in the wall. So on the far side of an opening its jamb shows, and the first edge met from within is the sash's,
-not the wall's; and below it the sill's lower edge, or the sill's shadow, is often stronger than the opening's own. People draw the
+A sash stands back in the wall. So on the far side of an opening its jamb shows, and the first edge met from within is the
+sash's, not the wall's; and below it the sill's lower edge, or the sill's shadow, is often stronger than the opening's own. People draw the
 opening in the wall.
 """
 
@@ -113,8 +113,8 @@ def _end(rows: np.ndarray, runs: np.ndarray, at: float, high: float, way: int) -
     for d, v in sorted(found, reverse=True):
         place = at + way * d
         inner = place - way * (0.25 * high)
-        low, stop = sorted((int(round(place - 2 * way)), int(round(inner))))
-        near = sorted((int(round(place - 2 * way)), int(round(place - way * (0.05 * high + 3)))))
+        low, stop = sorted((round(place - 2 * way), round(inner)))
+        near = sorted((round(place - 2 * way), round(place - way * (0.05 * high + 3))))
         runs_here = min(_mean(runs, low, stop), _mean(runs, *near))
         if v > 0.25 * strongest and runs_here >= RUNS:
             return place

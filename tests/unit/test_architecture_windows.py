@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from architecture_facades import Facade, grid, opening_outline, segments_of
 from featurediff_architecture.openings_arched import head_line
+from featurediff_architecture.openings_doubts import out_of_row, shuttered
 from featurediff_architecture.openings_rows import first_peak, likeness_by_lag
 from featurediff_architecture.rectify import plane_homography, rectify
-from featurediff_architecture.windows import find_openings
+from featurediff_architecture.windows import find_openings, jamb_shares
 
 from featurediff.geometry import apply
 
@@ -102,3 +103,21 @@ def test_heads_begin_and_end_at_their_springings(shape):
     line = head_line(shape, 10, 30, 50, 35, 17)
     assert line[0] == pytest.approx([10, 50]) and line[-1] == pytest.approx([30, 50])
     assert line[8] == pytest.approx([20, 35], abs=1e-9)
+
+
+def test_the_far_jamb_shows():
+    # A wall that recedes to a vanishing point on the right is seen from its left: right jambs show; straight on, about none.
+    assert (jamb_shares(np.array([2000.0, 500, 1]), (1000, 1400), np.array([400.0, 900.0])) > 0.2).all()
+    assert (jamb_shares(np.array([-800.0, 500, 1]), (1000, 1400), np.array([400.0, 900.0])) < -0.2).all()
+    left, middle, right = jamb_shares(np.array([1.0, 0, 0]), (1000, 1400), np.array([100.0, 699.5, 1300.0]))
+    assert left < 0 and middle == 0 and right > 0
+
+
+def test_windows_beside_shutters_of_their_height_are_doubted_and_odd_ones_of_a_row_are_wrong():
+    row = np.array([[x, 100.0, x + 50, 200] for x in (0.0, 150, 300)])
+    beside = row + np.array([50.0, 0, -20, 0]) + np.array([0, 0, 50.0, 0])
+    rows, even = [[0, 1, 2]], np.zeros(3)
+    assert shuttered(row, np.vstack([row, beside]), rows, even).all()
+    assert not shuttered(row, row, rows, even).any()
+    odd = np.vstack([row, [[450.0, 60, 500, 200]]])
+    assert out_of_row(odd, [*rows, [3]], np.zeros(4, bool)).tolist() == [False, False, False, True]
