@@ -383,25 +383,25 @@ def _ellipse(context: _Context) -> list[Measure]:
     if solved is None:
         return []
     # Which of the lines that bound a rim was drawn is known no better than this, all the way round.
-    edge = _RIM_EDGE * context.frame.size
-    common = edge / np.array([long_extent, short_extent, long_extent])
-    rows, errors = solved[0][-3:], np.hypot(solved[1][-3:], common)
+    edge = _RIM_EDGE * context.frame.size if "ends" in context.feature.measures else 0.0
+    rim = edge / np.array([long_extent, short_extent, long_extent])
+    rows, errors = solved[0][-3:], solved[1][-3:]
     lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
     names = ("width", "height") if lies else ("height", "width")
     found = []
     for name, extent, row, error in zip(names, (long_extent, short_extent), rows, errors, strict=False):
         if name in context.feature.measures:
-            limit = _size_limit(context, extent)
-            found.append(context.measure(name, row * extent, context.unit, error * extent, context.local_sheet(extent), limit))
+            limit, common = _size_limit(context, extent), math.hypot(context.local_sheet(extent), edge)
+            found.append(context.measure(name, row * extent, context.unit, error * extent, common, limit))
     if "tilt" in context.feature.measures:
         degrees = math.degrees(1.0)
         limit = angle_limit(context.settings.tolerances, context.limit, long_extent)
-        found.append(context.measure("tilt", rows[2] * degrees, "deg", errors[2] * degrees, 0.0, limit))
+        found.append(context.measure("tilt", rows[2] * degrees, "deg", errors[2] * degrees, rim[2] * degrees, limit))
     if "openness" in context.feature.measures:
         ratio = short_extent / long_extent
-        own = ratio * math.hypot(errors[0], errors[1])
+        own, common = ratio * math.hypot(errors[0], errors[1]), ratio * math.hypot(rim[0], rim[1])
         found.append(
-            context.measure("openness", ratio * (rows[1] - rows[0]), "ratio", own, 0.0, _openness_limit(context, long_extent))
+            context.measure("openness", ratio * (rows[1] - rows[0]), "ratio", own, common, _openness_limit(context, long_extent))
         )
     if "ends" in context.feature.measures:
         pointed = bends.pointed_field(context.reference, long, short)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from featurediff.corrections import check_forms
 from featurediff.corrections.items import Item
 from featurediff.corrections.say_meetings import moves
 from featurediff.corrections.words import swing_move
@@ -22,6 +23,8 @@ def _arrows(item: Item, compared: tuple[Compared, ...], frame: Frame) -> list[tu
     if item.kind == "shape" or h is None:
         each = compared[item.index]
         return [(each.reference[item.place] + each.off[item.place], item.move)] if item.move is not None else []
+    if item.kind in check_forms.KINDS:
+        return check_forms.arrows(item, compared, frame.right)
     if item.kind == "swing":
         each = compared[h.members[0]]
         end = h.extra["end"]

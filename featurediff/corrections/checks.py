@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from featurediff.corrections import say_meetings
+from featurediff.corrections import check_forms, say_meetings
 from featurediff.corrections.items import Item
 from featurediff.corrections.words import Speech, anchor_at, corner_name, join, plain_end, the
 from featurediff.deviations import Compared
@@ -33,6 +33,8 @@ def check(item: Item, compared: tuple[Compared, ...], steady: set[int], speech: 
     """One sentence. ``steady``: indices of the features that may be leaned on."""
     if item.kind in ("grows", "aspect"):
         return _whole_sizes(compared, speech, item.kind)
+    if item.kind in check_forms.KINDS:
+        return check_forms.check(item, compared, speech)
     movers = [k for k in _movers(item) if k not in steady] or list(_movers(item))
     anchors = [spot for k in sorted(steady - set(movers)) for spot in spots(k, compared[k], speech)]
     # What lies within the thing itself moves with it in the eye of the artist.

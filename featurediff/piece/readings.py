@@ -28,6 +28,10 @@ _FAMILIES = {
     "turn": (("tilt",), PLACE),
     "swing": (("tilt",),),
     "shape": (("shape",),),
+    "lean": (("tilt",), PLACE),
+    "bulge": (("bulge",),),
+    "belly": (("bulge",),),
+    "points": (("ends",),),
 }
 # A measure belongs to an item from this share of its limit on, when none of the item's measures is beyond its own.
 _HALF = 0.5

@@ -109,6 +109,21 @@ def test_one_side_out_is_told_of_that_side(seed, side, mm, way):
     assert amount(text, "mm") == pytest.approx(2.5, abs=0.5)
 
 
+def test_every_item_about_a_form_has_its_check_and_its_arrows():
+    [lean] = draw(leaning("bottle", (200, 880), 3.0), seed=1).shown
+    assert lean.check == "The middle of the top of the bottle stands plumb over the middle of its foot."
+    [((x, y), (dx, dy))] = lean.arrows
+    assert (dx, dy) == pytest.approx((-8, 0), abs=1.5)
+    assert (x, y) == pytest.approx(on_paper(200, 120) + [8, 0], abs=1.5)
+    [bulge] = draw(bulging("bottle", "left", -2.5), seed=1).shown
+    left, right = (table().feature(f"{side} side of the bottle").points[30, 0] for side in ("left", "right"))
+    assert bulge.check == f"Half way up, the bottle measures {(right - left) / PX:.0f} mm from side to side."
+    [(_, (dx, _))] = bulge.arrows
+    assert dx == pytest.approx(2.5, abs=0.5)
+    [level] = draw(lower("bottle", 500, 3.0), seed=1).shown
+    assert level.check.startswith("Once right, it lies 7") and len(level.arrows) == 2
+
+
 def test_both_sides_out_is_a_width():
     [text] = draw(bulging("jug", "left", -2.5), bulging("jug", "right", 2.5), seed=2).texts
     assert text.startswith("Narrow the jug ") and "in its middle: bring each side in" in text
