@@ -1,7 +1,7 @@
 """The opening in the wall itself: where a row's sides end, and the jamb that shows beside its sashes.
 
 A sash stands back in the wall. So on the far side of an opening its jamb shows, and the first edge met from within is the
-sash's, not the wall's; and below it the sill's lower edge, or the sill's shadow, is often stronger than the opening's own. People draw the
+sash's, not the wall's. Below it the sill's lower edge, or the sill's shadow, is often stronger than the opening's own. People draw the
 opening in the wall.
 """
 
