@@ -1,8 +1,8 @@
 """The opening in the wall itself: where a row's sides end, and the jamb that shows beside its sashes.
 
 A sash stands back in the wall. So on the far side of an opening its jamb shows, and the first edge met from within is the
-sash's, not the wall's. Below it the sill's lower edge, or the sill's shadow, is often stronger than the opening's own. People draw the
-opening in the wall.
+sash's, not the wall's. Below it, the sill's lower edge, or the sill's shadow, is often stronger than the opening's own.
+People draw the opening in the wall.
 """
 
 from __future__ import annotations
@@ -88,6 +88,7 @@ def _side_runs(edges: Edges, boxes: np.ndarray, springing: float) -> np.ndarray:
     """(h,) share of the boxes whose upright sides run along each row of px."""
     top, bottom = boxes[0, 1], boxes[0, 3]
     first, last = int(top + max(0.3, springing) * (bottom - top)), int(bottom - 0.3 * (bottom - top)) + 1
+    first = min(first, last - 3)
     shown = []
     for index in (0, 2):
         on = []

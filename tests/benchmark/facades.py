@@ -77,10 +77,12 @@ def moves() -> dict[str, Callable]:
     return {
         "perfect": lambda s, k: None,
         "corner leans 2": lambda s, k: m.corner_leaning(s, "left", 2.0, wall(s)),
-        "eaves turned 3": lambda s, k: m.eaves_turned(s, 3.0, wall(s), eaves(s)),
+        "eaves turned 3": lambda s, k: m.eaves_turned(s, 3.0, wall(s), eaves(s), roof=False, band_px=8.0 / k),
         "gap 3 wide": lambda s, k: m.gap_widened(s, 2, 3.0 / k, wall(s)),
         "scenario 12": lambda s, k: together(
-            m.corner_leaning(s, "left", 2.0, wall(s)), m.gap_widened(s, 2, 3.0 / k, wall(s)), m.eaves_turned(s, 3.0, wall(s))
+            m.corner_leaning(s, "left", 2.0, wall(s)),
+            m.gap_widened(s, 2, 3.0 / k, wall(s)),
+            m.eaves_turned(s, 3.0, wall(s), eaves(s), roof=False, band_px=8.0 / k),
         ),
         "eye level 4 high": lambda s, k: m.eye_level_raised(s, 4.0 / k),
         "front 5 wide": lambda s, k: m.end_moved(s, "right", 5.0 / k, wall(s)),

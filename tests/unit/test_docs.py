@@ -27,7 +27,8 @@ def test_links_lead_somewhere(page):
 def test_commands_shown_are_commands_that_parse(page):
     text = page.read_text(encoding="utf-8")
     shown = re.findall(r"^featurediff .+$", text, re.MULTILINE) + re.findall(r"`(featurediff [^`]+)`", text)
-    commands = [c for c in shown if re.match("featurediff (check .|keep .|progress .|subjects|demo)", c) and c != "featurediff check"]
+    given = "featurediff (check .|keep .|progress .|subjects|demo)"
+    commands = [each for each in shown if re.match(given, each) and each != "featurediff check"]
     assert commands
     for command in commands:
         build_parser().parse_args(shlex.split(command)[1:])
