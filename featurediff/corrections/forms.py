@@ -8,7 +8,7 @@ import numpy as np
 
 from featurediff import bends
 from featurediff.corrections.builder import Builder, Hypothesis, quarter
-from featurediff.deviations import Compared, ellipse_axes
+from featurediff.deviations import POSITION, Compared, ellipse_axes
 from featurediff.geometry import apply
 from featurediff.records import Form, Group, Subject, under
 
@@ -17,7 +17,7 @@ _COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
 # An axis shorter than this share of the subject does not tell its lean.
 _SHORTEST = 0.1
 # Share of a lean's effect on the measures (squared) that no move or size could have.
-_TOLD = 0.15
+_TOLD = 0.05
 # What holds nearly everything is the line-up.
 _NEARLY_ALL = 0.9
 
@@ -97,7 +97,10 @@ def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, re
             np.tile(down, (len(arm), 1)),
             arm / reach,
         ]
-        rows += [[float((m.weights * field).sum()) / m.sigma for field in fields] for m in each.measures]
+        told = [m for m in each.measures if m.name in (*POSITION, "tilt")]
+        rows += [[float((m.weights * field).sum()) / m.sigma for field in fields] for m in told]
+    if not any(m.name == "tilt" for k in members for m in builder.compared[k].measures):
+        return False
     effects = np.array(rows)
     lean, others = effects[:, 0], effects[:, 1:]
     left = lean - others @ np.linalg.lstsq(others, lean, rcond=1e-6)[0]
