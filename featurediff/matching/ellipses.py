@@ -17,14 +17,14 @@ from featurediff.matching.candidates import Candidate
 # As a share of the subject's size: how closely a piece must lie on the common ellipse. Points at its ends depart by less.
 CLOSE = 0.008
 _ROUNDS = 12
-_LEAST = 7
+LEAST_PIECES = 7
 _STARTS = 8
 
 
 def on_one_ellipse(pieces: list[np.ndarray], options: list[list[Candidate]], size: float) -> list[Candidate | None]:
     """For each piece (n, 2), frame px, that one of its ``options``, the likeliest first, which lies on the ellipse common to
     most of them; None when none does. Fewer than seven pieces can't tell: each keeps its first."""
-    if len(pieces) < _LEAST:
+    if len(pieces) < LEAST_PIECES:
         return [each[0] if each else None for each in options]
     middles = np.array([points[len(points) // 2] for points in pieces])
     across = np.array([normals(points)[len(points) // 2] for points in pieces])

@@ -18,7 +18,7 @@ from featurediff.matching.candidates import INFLATION, Candidate, find_candidate
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.doubles import whole_shift, without_doubles
 from featurediff.matching.doubtful import without_doubtful
-from featurediff.matching.ellipses import on_one_ellipse
+from featurediff.matching.ellipses import LEAST_PIECES, on_one_ellipse
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
@@ -219,9 +219,11 @@ def _feature(
         return Found("", shifts, covariances, covariance + floor, score)
     pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
     length = whole_length(feature, curve)
-    narrow = RIM_SIGMA if feature.kind == "ellipse" else FINE_SIGMA
+    # A small ellipse (an iris) is looked for as all else is.
+    rim = feature.kind == "ellipse" and len(pieces) >= LEAST_PIECES
+    narrow = RIM_SIGMA if rim else FINE_SIGMA
     measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size, narrow) for piece in pieces]
-    if feature.kind == "ellipse":
+    if rim:
         measured = _on_ellipse(pieces, measured, whole[0], bank, drawing, frame.size)
     at = arc_positions(curve)
     piece_at = np.array([(p.arc[0] + p.arc[1]) / 2 for p in pieces])
