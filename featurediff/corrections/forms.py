@@ -18,6 +18,8 @@ _COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
 _SHORTEST = 0.1
 # Share of a lean's effect on the measures (squared) that no move or size could have.
 _TOLD = 0.05
+# What bounds an end of a form lies within this share of its height.
+_END = 0.35
 # What holds nearly everything is the line-up.
 _NEARLY_ALL = 0.9
 
@@ -27,6 +29,7 @@ def add_forms(builder: Builder, subject: Subject) -> None:
     for form in subject.forms:
         members = tuple(k for k, each in enumerate(builder.compared) if under(each.feature.part, form.part))
         if members:
+            _drop_heights(builder, members)
             _add_leans(builder, form, members)
             _add_sides(builder, form)
     for group in subject.groups:
@@ -60,6 +63,31 @@ def _add_grown(builder: Builder, group: Group) -> None:
         ),
         lambda p: (p - stands) / reach,
     )
+
+
+def _drop_heights(builder: Builder, members: tuple[int, ...]) -> None:
+    """What is made of sides alone has no height: they slide along themselves. An end must be seen for what moves with it."""
+    kept = [
+        index
+        for index, h in enumerate(builder.hypotheses)
+        if not (h.kind == "height" and len(h.members) > 1 and set(h.members) <= set(members)) or _has_ends(builder, h)
+    ]
+    builder.hypotheses[:] = [builder.hypotheses[index] for index in kept]
+    builder.fields[:] = [builder.fields[index] for index in kept]
+
+
+def _has_ends(builder: Builder, h: Hypothesis) -> bool:
+    """Whether each end that a height moves is bounded by a feature whose place in height was measured."""
+    level = {k: builder.compared[k].reference @ builder.frame.down for k in h.members}
+    top, low = min(each.min() for each in level.values()), max(each.max() for each in level.values())
+    seen = set()
+    for k, each in level.items():
+        told = any(m.axis is not None and abs(m.axis @ builder.frame.down) > 0.7 for m in builder.compared[k].measures)
+        if told and each.max() < top + _END * (low - top):
+            seen.add("top")
+        if told and each.min() > low - _END * (low - top):
+            seen.add("bottom")
+    return ({h.side} if h.side else {"top", "bottom"}) <= seen
 
 
 def _add_leans(builder: Builder, form: Form, members: tuple[int, ...]) -> None:

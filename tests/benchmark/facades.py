@@ -101,12 +101,12 @@ def wall(scene) -> str:
 # alternatives.
 EXPECTED: dict[str, tuple[tuple[tuple[str, ...], float, str], ...]] = {
     "corner leans 2": ((("leans|turn", "corner"), 2.0, "degrees"),),
-    "eaves turned 3": ((("eaves|roof|top edge",), 3.0, "degrees"),),
+    "eaves turned 3": ((("eaves|turn the roof|roof line|top edge",), 3.0, "degrees"),),
     "gap 3 wide": ((("gap",), 3.0, "mm"),),
     "scenario 12": (
         (("leans|turn", "corner"), 2.0, "degrees"),
         (("gap",), 3.0, "mm"),
-        (("eaves|roof|top edge",), 3.0, "degrees"),
+        (("eaves|turn the roof|roof line|top edge",), 3.0, "degrees"),
     ),
     "eye level 4 high": ((("eye level",), 4.0, "mm"),),
     "front 5 wide": ((("narrow|left",), 5.0, "mm"),),

@@ -188,6 +188,8 @@ def _moved_thing(subject, scene, drawing) -> str:
     name = max(most, key=most.get)
     if most[name] < 0.1:
         return ""
+    if name in by_thing(subject):
+        return name
     for label, features in by_thing(subject).items():
         thing = match(subject, features, scene)
         if thing is not None and thing.name == name:

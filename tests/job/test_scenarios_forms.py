@@ -252,3 +252,11 @@ def test_a_small_bulge_is_no_item():
 def test_a_form_that_leans_in_the_picture_is_turned_not_plumbed():
     # The whole table turned on the paper by 5 degrees: the bottle still leans only as it does in the picture.
     assert draw(seed=2, turn=5.0).texts == []
+
+
+def test_sides_alone_have_no_height():
+    lone = built(lambda f: "bottle/base" not in f.part)
+    own = {k for k, each in enumerate(lone.compared) if each.feature.part.startswith("table/bottle/")}
+    assert not [
+        h for h in lone.hypotheses if h.kind == "height" and h.side != "top" and set(h.members) <= own and len(h.members) > 1
+    ]
