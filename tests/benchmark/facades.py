@@ -51,7 +51,7 @@ class Case:
 @dataclass
 class Outcome:
     """What came of a case; ``rows``: feature, kind, found, error mm, angle error degrees or None, measured and true shift mm,
-    sigma mm."""
+    sigma mm, length of a line mm."""
 
     case: Case
     seconds: float = 0.0
@@ -183,7 +183,7 @@ def _rows(result, drawing, placement):
     for feature, place in zip(result.subject.features, result.located, strict=True):
         kind = _kind(feature)
         if not place.found:
-            yield feature.name, kind, False, 0.0, None, 0.0, 0.0, 0.0
+            yield feature.name, kind, False, 0.0, None, 0.0, 0.0, 0.0, 0.0
             continue
         if feature.kind == "segment":
             line = resample(feature.points, float(np.hypot(*np.ptp(feature.points, axis=0))) / 20)
@@ -196,13 +196,24 @@ def _rows(result, drawing, placement):
             at = found + found_way * ((middle - found) @ found_way)
             error, moved = float((at - middle) @ normal), float((middle - meant) @ normal)
             sigma = float(np.sqrt(max(normal @ place.covariance @ normal, 0.0)))
-            yield feature.name, kind, True, error, angle, moved + error, moved, sigma
+            length = float(np.hypot(*(apply(placement.matrix, feature.points)[-1] - apply(placement.matrix, feature.points)[0])))
+            yield feature.name, kind, True, error, angle, moved + error, moved, sigma, length
             continue
         true, meant = drawing.true_mm(feature.points).mean(0), apply(placement.matrix, feature.points).mean(0)
         error, moved = place.points_mm.mean(0) - true, true - meant
         axis = moved / np.hypot(*moved) if np.hypot(*moved) > 0.5 else np.array([1.0, 0.0])
         sigma = float(np.sqrt(np.trace(place.covariance) / 2))
-        yield feature.name, kind, True, float(np.hypot(*error)), None, float((moved + error) @ axis), float(moved @ axis), sigma
+        yield (
+            feature.name,
+            kind,
+            True,
+            float(np.hypot(*error)),
+            None,
+            float((moved + error) @ axis),
+            float(moved @ axis),
+            sigma,
+            0.0,
+        )
 
 
 def _line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -280,6 +291,8 @@ def show(outcomes: list[Outcome]) -> None:
         print(line(scene, [r for o, r in rows if o.case.scene.startswith(scene)]))
     for kind in sorted({r[1] for _, r in rows}):
         print(line(kind, [r for _, r in rows if r[1] == kind]))
+    for label, least, most in (("lines under 60 mm", 0.1, 60.0), ("lines from 60 mm", 60.0, np.inf)):
+        print(line(label, [r for _, r in rows if least <= r[8] < most]))
     print(line("all", [r for _, r in rows]))
     both = [abs(r[3]) < 1 and abs(r[4]) < 1 for _, r in rows if r[2] and r[4] is not None]
     print(f"lines within 1 mm and 1 degree: {np.mean(both):.3f}")
