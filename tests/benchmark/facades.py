@@ -213,6 +213,7 @@ def _rows(result, drawing, placement):
             float(moved @ axis),
             sigma,
             0.0,
+            0.0,
         )
 
 
