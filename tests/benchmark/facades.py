@@ -213,7 +213,6 @@ def _rows(result, drawing, placement):
             float(moved @ axis),
             sigma,
             0.0,
-            0.0,
         )
 
 
