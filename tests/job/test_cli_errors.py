@@ -100,6 +100,8 @@ def test_an_interrupt_is_no_traceback(folder):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A shell that runs the tests in the background makes its children ignore interrupts.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     time.sleep(1.0)  # somewhere in the middle of the run
     process.send_signal(signal.SIGINT)
