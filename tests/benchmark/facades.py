@@ -348,6 +348,7 @@ def main() -> int:
     parser.add_argument("--kinds", default=",".join(KINDS))
     parser.add_argument("--hands", default=",".join(HANDS))
     parser.add_argument("--photographs", default="", help="open photographs to draw as well")
+    parser.add_argument("--move", default="", help="only this known mistake, on every scene in every hand (or 'perfect')")
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", type=Path, help="also write every outcome there")
@@ -356,6 +357,12 @@ def main() -> int:
     if options.quick:
         hands = hands[:2]
     todo = cases(seeds, hands, options.kinds.split(","), [p for p in options.photographs.split(",") if p], options.quick)
+    if options.move:
+        todo = [
+            Case(each.scene, each.hand, options.move, "11x15in", 2.0, each.floor, each.seed)
+            for each in todo
+            if each.move == "perfect"
+        ]
     outcomes = []
     # OpenCV's threads and fork deadlock: spawn.
     with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
