@@ -13,7 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.found import Found
-from featurediff.matching.strips import Course, course_of, positions
+from featurediff.matching.strips import Course, course_of, positions, strip
 
 # As shares of the size: how far another edge of the same moulding may lie, the blur across, and the step along.
 FARTHEST = 0.030
@@ -50,9 +50,7 @@ def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: f
     # Sampled a little further than asked for, so that the blur has something to go by at the ends.
     more = int(np.ceil(4 * blur)) + 1
     wide = np.arange(-more, len(aside) + more) * step + aside[0]
-    x = course.middle[0] + at[:, None] * course.along[0] + wide[None] * course.across[0]
-    y = course.middle[1] + at[:, None] * course.along[1] + wide[None] * course.across[1]
-    seen = cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = strip(picture, course, at, wide)
     parts = np.stack([part.mean(0).reshape(len(wide), -1) for part in np.array_split(seen, PARTS)])
     smooth = cv2.GaussianBlur(parts, (2 * more + 1, 1), blur, borderType=cv2.BORDER_REPLICATE).reshape(parts.shape)
     slopes = np.gradient(smooth, axis=1)[:, more:-more] / step

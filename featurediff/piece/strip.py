@@ -10,13 +10,14 @@ from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.piece.pictures import opened
 from featurediff.piece.records import Piece, Round
-from featurediff.piece.words import CLOSE, summary, worst
+from featurediff.piece.words import summary, worst
+from featurediff.report.look import ACCENT, EDGE, INK, PAPER, paled
+from featurediff.report.text import CLOSE
 
 PANEL = 380  # px wide; heights follow the sheet
 IN_A_ROW = 4
 MOST = 24
 _GAP, _PALE = 22, 0.5
-_INK, _ACCENT, _LINE, _PAPER = (24, 24, 28), (150, 24, 40), (170, 170, 170), (255, 255, 255)
 _BAR = 14
 
 
@@ -32,7 +33,7 @@ def strip(piece: Piece, drawing: Callable[[int], bytes]) -> bytes:
     rows = [panels[k : k + columns] for k in range(0, len(panels), columns)]
     heights = [max(each.height for each in row) for row in rows]
     width = columns * (PANEL + _GAP) + _GAP
-    page = Image.new("RGB", (width, sum(heights) + _GAP * (len(rows) + 1)), _PAPER)
+    page = Image.new("RGB", (width, sum(heights) + _GAP * (len(rows) + 1)), PAPER)
     top = _GAP
     for row, height in zip(rows, heights, strict=True):
         for column, panel in enumerate(row):
@@ -46,13 +47,13 @@ def strip(piece: Piece, drawing: Callable[[int], bytes]) -> bytes:
 def _panel(record: Round, drawing: Image.Image, most: float) -> Image.Image:
     shrink = PANEL / drawing.width
     small = drawing.resize((PANEL, max(round(drawing.height * shrink), 1)), Image.Resampling.BOX)
-    small = small.point(lambda value: round(255 - (255 - value) * _PALE))
+    small = paled(small, _PALE)
     lines = _lines(record)
     caption = 14 + sum(height for _, _, height, _ in lines) + _BAR + 12
-    panel = Image.new("RGB", (PANEL, small.height + caption), _PAPER)
+    panel = Image.new("RGB", (PANEL, small.height + caption), PAPER)
     panel.paste(small)
     pen = ImageDraw.Draw(panel)
-    pen.rectangle((0, 0, PANEL - 1, small.height - 1), outline=_LINE)
+    pen.rectangle((0, 0, PANEL - 1, small.height - 1), outline=EDGE)
     _spots(pen, record, record.px_per_unit * shrink, small.size)
     y = small.height + 10
     for text, font, height, colour in lines:
@@ -60,16 +61,16 @@ def _panel(record: Round, drawing: Image.Image, most: float) -> Image.Image:
         y += height
     if most > 0 and record.items:
         # The worst error of each round as a bar on one scale: it should get shorter.
-        pen.rectangle((0, y + 4, max(round((PANEL - 1) * min(record.worst / most, 1.0)), 2), y + 4 + _BAR), fill=_ACCENT)
+        pen.rectangle((0, y + 4, max(round((PANEL - 1) * min(record.worst / most, 1.0)), 2), y + 4 + _BAR), fill=ACCENT)
     return panel
 
 
 def _lines(record: Round) -> list[tuple[str, object, int, tuple[int, int, int]]]:
     """(text, font, height, colour) of the caption."""
     large, small = ImageFont.load_default(20), ImageFont.load_default(15)
-    lines = [(f"Round {record.number}", large, 27, _INK)]
-    lines += [(text, small, 20, _INK) for text in _wrapped(summary(record), small)]
-    lines.append((worst(record) or (CLOSE if record.close_enough else ""), small, 20, _INK))
+    lines = [(f"Round {record.number}", large, 27, INK)]
+    lines += [(text, small, 20, INK) for text in _wrapped(summary(record), small)]
+    lines.append((worst(record) or (CLOSE if record.close_enough else ""), small, 20, INK))
     return lines
 
 
@@ -103,10 +104,10 @@ def _spots(pen: ImageDraw.ImageDraw, record: Round, scale: float, size: tuple[in
         outwards = math.atan2(y - middle[1], x - middle[0]) if len(spots) > 1 else 0.0
         at = _free_place(x, y, outwards, radius, placed, size)
         placed.append(at)
-        pen.line((x, y, *at), fill=_INK, width=1)
-        pen.ellipse((x - dot, y - dot, x + dot, y + dot), fill=_INK, outline=_PAPER)
-        pen.ellipse((at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius), fill=_INK, outline=_PAPER, width=2)
-        pen.text(at, str(rank), font=font, fill=_PAPER, anchor="mm")
+        pen.line((x, y, *at), fill=INK, width=1)
+        pen.ellipse((x - dot, y - dot, x + dot, y + dot), fill=INK, outline=PAPER)
+        pen.ellipse((at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius), fill=INK, outline=PAPER, width=2)
+        pen.text(at, str(rank), font=font, fill=PAPER, anchor="mm")
 
 
 def _free_place(x: float, y: float, outwards: float, radius: float, placed: list, size: tuple[int, int]) -> tuple[float, float]:

@@ -8,9 +8,8 @@ from typing import Any
 
 from featurediff.corrections.words import degrees, join, number, round_amount
 from featurediff.piece.records import BETTER, DONE, JOINED, NEW, OUTCOMES, TOO_FAR, UNCHANGED, UNSEEN, WORSE, Change, Piece, Round
+from featurediff.report.text import CLOSE, WIDTH
 
-WIDTH = 92
-CLOSE = "Close enough to paint."
 _TOLD = ((DONE, "done"), (TOO_FAR, "went too far"), (BETTER, "better"), (WORSE, "worse"), (NEW, "new"))
 _OPEN = (UNCHANGED, UNSEEN)
 _TIMES = {1: "once", 2: "twice", 3: "three times", 4: "four times"}

@@ -10,14 +10,12 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from featurediff.geometry import resample
+from featurediff.geometry import resample, rescale_points
 from featurediff.records import Feature, Subject
+from featurediff.report.look import ACCENT, INK, PAPER, paled, shrunk
 
 LONG_SIDE = 1400
 _PALE = 0.55
-_INK = (24, 24, 28)
-_ACCENT = (150, 24, 40)
-_HALO = (255, 255, 255)
 # Places to try for a number: how far along the line, and how many label heights beside it.
 _ALONG = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)
 _BESIDE = (0.0, 1.1, -1.1, 1.9, -1.9)
@@ -31,12 +29,11 @@ def draw_numbers(subject: Subject, reference: np.ndarray, path: str | Path) -> N
 def numbered(subject: Subject, reference: np.ndarray) -> Image.Image:
     """The finished picture: the reference with each feature's line and its number, 1 for the first of ``subject.features``."""
     image = Image.fromarray(np.asarray(reference, np.uint8)).convert("RGB")
-    scale = min(1.0, LONG_SIDE / max(image.size))
-    image = image.resize((round(image.width * scale), round(image.height * scale)), Image.Resampling.BOX)
-    image = image.point(lambda value: round(255 - (255 - value) * _PALE))
+    image, scale = shrunk(image, LONG_SIDE)
+    image = paled(image, _PALE)
     pen = ImageDraw.Draw(image)
     unit = max(image.size) / 1000.0
-    curves = [(each.points + 0.5) * scale - 0.5 for each in subject.features]
+    curves = [rescale_points(each.points, scale) for each in subject.features]
     for feature, curve in zip(subject.features, curves, strict=True):
         _line(pen, feature, curve, unit)
     font = ImageFont.load_default(max(17 * unit, 9.0))
@@ -49,10 +46,10 @@ def numbered(subject: Subject, reference: np.ndarray) -> Image.Image:
 def _line(pen: ImageDraw.ImageDraw, feature: Feature, curve: np.ndarray, unit: float) -> None:
     if len(curve) == 1:
         x, y = curve[0]
-        pen.ellipse((x - 3 * unit, y - 3 * unit, x + 3 * unit, y + 3 * unit), fill=_ACCENT, outline=_HALO)
+        pen.ellipse((x - 3 * unit, y - 3 * unit, x + 3 * unit, y + 3 * unit), fill=ACCENT, outline=PAPER)
         return
     points = [tuple(point) for point in (np.vstack([curve, curve[:1]]) if feature.closed else curve)]
-    for colour, width in ((_HALO, 4.0), (_ACCENT, 1.8)):
+    for colour, width in ((PAPER, 4.0), (ACCENT, 1.8)):
         pen.line(points, fill=colour, width=max(round(width * unit), 1), joint="curve")
 
 
@@ -75,8 +72,8 @@ def _number(
         cost = abs(beside) + 20.0 * sum(_overlap(box, other) for other in placed)
         if cost < least:
             best, least = box, cost
-    pen.rectangle(tuple(best), fill=_HALO, outline=_INK)
-    pen.text(tuple((best[:2] + best[2:]) / 2), text, font=font, fill=_INK, anchor="mm")
+    pen.rectangle(tuple(best), fill=PAPER, outline=INK)
+    pen.text(tuple((best[:2] + best[2:]) / 2), text, font=font, fill=INK, anchor="mm")
     return best
 
 

@@ -14,14 +14,12 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.records import Correction, Report
+from featurediff.report.look import ACCENT, EDGE, INK, PAPER, paled, shrunk
 from featurediff.report.text import verdict
 
 LONG_SIDE = 1800
 # The overlay is drawn larger and then averaged down, which smooths its edges.
 _FINER = 2
-_INK = (24, 24, 28)
-_ACCENT = (150, 24, 40)
-_HALO = (255, 255, 255)
 _PALE = 0.45
 # No arrow is drawn shorter, in thousandths of the long side.
 _SHORTEST = 48
@@ -64,14 +62,12 @@ def draw(report: Report, squared_rgb: np.ndarray, px_per_mm: float, path: str | 
 def compose(report: Report, squared_rgb: np.ndarray, px_per_mm: float) -> Image.Image:
     """The finished picture."""
     sheet = Image.fromarray(np.asarray(squared_rgb, np.uint8)).convert("RGB")
-    shrink = min(1.0, LONG_SIDE / max(sheet.size))
-    if shrink < 1.0:
-        sheet = sheet.resize((round(sheet.width * shrink), round(sheet.height * shrink)), Image.Resampling.BOX)
-    sheet = sheet.point(lambda value: round(255 - (255 - value) * _PALE))
+    sheet, shrink = shrunk(sheet, LONG_SIDE)
+    sheet = paled(sheet, _PALE)
     unit = max(sheet.size) / 1000.0
     margin = round(46 * unit)
     caption = _caption(report, sheet.width + 2 * margin, unit)
-    page = Image.new("RGB", (sheet.width + 2 * margin, sheet.height + margin + caption.height), _HALO)
+    page = Image.new("RGB", (sheet.width + 2 * margin, sheet.height + margin + caption.height), PAPER)
     page.paste(sheet, (margin, margin))
     page.paste(caption, (0, margin + sheet.height))
     _overlay(page, report, px_per_mm * shrink, margin, unit, sheet.size)
@@ -112,11 +108,11 @@ def _frame(canvas: Canvas, margin: int, sheet: tuple[int, int]) -> None:
     """The sheet's edge, and L and R beside it."""
     left, top = margin * _FINER, margin * _FINER
     right, bottom = left + sheet[0] * _FINER, top + sheet[1] * _FINER
-    canvas.draw.rectangle((left, top, right, bottom), outline=(170, 170, 170, 255), width=round(1.2 * canvas.unit))
+    canvas.draw.rectangle((left, top, right, bottom), outline=(*EDGE, 255), width=round(1.2 * canvas.unit))
     font = _font(30 * canvas.unit)
     for letter, x in (("L", left / 2), ("R", (right + canvas.size[0]) / 2)):
         for y in (top + 0.25 * (bottom - top), top + 0.75 * (bottom - top)):
-            canvas.draw.text((x, y), letter, font=font, fill=(*_INK, 255), anchor="mm")
+            canvas.draw.text((x, y), letter, font=font, fill=(*INK, 255), anchor="mm")
 
 
 def _strokes(each: Correction, canvas: Canvas) -> list[tuple[np.ndarray, np.ndarray, bool]]:
@@ -137,8 +133,8 @@ def _arrow(canvas: Canvas, start: np.ndarray, stop: np.ndarray, dashed: bool) ->
     way = (stop - start) / max(float(np.hypot(*(stop - start))), 1e-9)
     head = 15 * canvas.unit
     neck = stop - way * head * 0.8
-    for colour, extra in ((_HALO, 3 * canvas.unit), (_ACCENT, 0.0)):
-        _line(canvas, start, neck, colour, width + 2 * extra, dashed and colour is _ACCENT)
+    for colour, extra in ((PAPER, 3 * canvas.unit), (ACCENT, 0.0)):
+        _line(canvas, start, neck, colour, width + 2 * extra, dashed and colour is ACCENT)
         _head(canvas, stop + way * extra, way, head + 2 * extra, colour)
 
 
@@ -167,7 +163,7 @@ def _turn(canvas: Canvas, centre: np.ndarray, turn_deg: float) -> None:
     end = math.radians(stop if turn_deg > 0 else start)
     tip = centre + radius * np.array([math.cos(end), math.sin(end)])
     way = np.array([-math.sin(end), math.cos(end)]) * (1 if turn_deg > 0 else -1)
-    for colour, extra in ((_HALO, 3 * canvas.unit), (_ACCENT, 0.0)):
+    for colour, extra in ((PAPER, 3 * canvas.unit), (ACCENT, 0.0)):
         grown = (box[0] - extra, box[1] - extra, box[2] + extra, box[3] + extra)
         canvas.draw.arc(grown, start, stop, fill=(*colour, 255), width=round(width + 2 * extra))
         _head(canvas, tip + way * (12 * canvas.unit + extra), way, 19 * canvas.unit + 2 * extra, colour)
@@ -209,12 +205,12 @@ def _callout(canvas: Canvas, each: Correction, report: Report, spot: np.ndarray,
     length = max(float(np.hypot(*way)), 1e-9)
     stop = middle - way / length * 20 * canvas.unit
     start = spot + way / length * 6 * canvas.unit
-    for colour, width in ((_HALO, 5.0), (_INK, 2.0)):
+    for colour, width in ((PAPER, 5.0), (INK, 2.0)):
         canvas.draw.line((*start, *stop), fill=(*colour, 255), width=max(round(width * canvas.unit), 1))
     dot = 4.5 * canvas.unit
-    canvas.draw.ellipse((*(spot - dot), *(spot + dot)), fill=(*_INK, 255), outline=(*_HALO, 255), width=round(canvas.unit))
-    canvas.draw.ellipse(box, fill=(*_INK, 255), outline=(*_HALO, 255), width=round(2.5 * canvas.unit))
-    canvas.draw.text(tuple(middle), _label(each, report), font=_font(25 * canvas.unit), fill=(*_HALO, 255), anchor="mm")
+    canvas.draw.ellipse((*(spot - dot), *(spot + dot)), fill=(*INK, 255), outline=(*PAPER, 255), width=round(canvas.unit))
+    canvas.draw.ellipse(box, fill=(*INK, 255), outline=(*PAPER, 255), width=round(2.5 * canvas.unit))
+    canvas.draw.text(tuple(middle), _label(each, report), font=_font(25 * canvas.unit), fill=(*PAPER, 255), anchor="mm")
 
 
 def _middle(box) -> np.ndarray:
@@ -253,10 +249,10 @@ def _caption(report: Report, width: int, unit: float) -> Image.Image:
         notes.append("Arrows show the way to go; dashed ones are drawn longer than the move, curved ones are not to scale.")
     lines += [(text, small) for note in notes for text in _wrapped(note, small, width - 2 * margin)]
     heights = [round(1.35 * font.size) for _, font in lines]
-    image = Image.new("RGB", (width, sum(heights) + round(36 * unit)), _HALO)
+    image = Image.new("RGB", (width, sum(heights) + round(36 * unit)), PAPER)
     pen, y = ImageDraw.Draw(image), round(16 * unit)
     for (text, each), height in zip(lines, heights, strict=True):
-        pen.text((margin, y), text, font=each, fill=_INK)
+        pen.text((margin, y), text, font=each, fill=INK)
         y += height
     return image
 

@@ -10,7 +10,7 @@ from featurediff.records import Report
 from featurediff.report.data import undecided
 
 WIDTH = 92
-_CLOSE = "Close enough to paint."
+CLOSE = "Close enough to paint."
 # With less than this share of the subject found, a drawing is half done.
 HALF_DONE = 0.5
 
@@ -76,7 +76,7 @@ def _list(report: Report) -> str:
 
 def verdict(report: Report) -> str:
     """The last word when nothing is left to fix; a half-done drawing is not called close enough."""
-    return "What is drawn so far is right; go on." if half_done(report) else _CLOSE
+    return "What is drawn so far is right; go on." if half_done(report) else CLOSE
 
 
 def half_done(report: Report) -> bool:

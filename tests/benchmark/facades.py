@@ -13,15 +13,13 @@ moved. "false" are items on perfect copies.
 from __future__ import annotations
 
 import argparse
-import json
-import multiprocessing
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
-from pathlib import Path
+from dataclasses import dataclass, field
 
 import numpy as np
+from sheets import add_options, first_hit, run_all, show_failures, show_perfect
 
 HANDS = ("clean", "restated", "hatched", "tonal", "faint")
 KINDS = ("facade", "street", "corner", "tower", "arcade")
@@ -302,43 +300,22 @@ def show(outcomes: list[Outcome]) -> None:
 def show_lists(outcomes: list[Outcome]) -> None:
     """Print what the lists said."""
     done = [o for o in outcomes if not o.failure]
-    print("\nPerfect copies: items on the list (none should be)")
-    for hand in dict.fromkeys(o.case.hand for o in done):
-        perfect = [o for o in done if o.case.move == "perfect" and o.case.hand == hand]
-        if perfect:
-            print(f"  {hand:10s} {sum(len(o.items) for o in perfect)} items on {len(perfect)} sheets")
-            for o in perfect:
-                for text in o.items:
-                    print(f"      {o.case.scene}: {text}")
+    show_perfect(done)
     print("\nKnown mistakes: all that is wrong is told / sheets; amounts right within 0.5 (or 15 %); further items (mean)")
     for move in dict.fromkeys(o.case.move for o in done):
         if move not in EXPECTED:
             continue
         some = [o for o in done if o.case.move == move]
-        hits = [[_hit(o.items, *asked) for asked in EXPECTED[move]] for o in some]
+        hits = [[first_hit(o.items, *asked) for asked in EXPECTED[move]] for o in some]
         told = sum(all(text for text, _ in each) for each in hits)
         right = sum(all(text and near for text, near in each) for each in hits)
         extra = np.mean([len(o.items) - sum(bool(text) for text, _ in each) for o, each in zip(some, hits, strict=True)])
         print(f"  {move:18s} {told}/{len(some)}; {right}; {extra:.1f}")
-    print("\nNot compared")
-    for o in outcomes:
-        if o.failure:
-            print(f"  {o.case.scene} {o.case.hand} {o.case.move}: {o.failure}")
+    show_failures(outcomes)
     if done:
         tilt = [o.tilt_error for o in done]
         print(f"\nTilt error: median {np.median(tilt):.2f}, largest {max(tilt):.2f} degrees")
         print(f"Seconds a comparison (warm): median {np.median([o.seconds for o in done]):.2f}")
-
-
-def _hit(items: list[str], words: tuple[str, ...], amount: float, unit: str) -> tuple[str, bool]:
-    """The first item that holds all words, and whether a number with that unit in it is near the amount."""
-    import re
-
-    for text in items:
-        if all(any(either in text.lower() for either in word.split("|")) for word in words):
-            numbers = [float(n) for n in re.findall(rf"(\d+(?:\.\d+)?) {unit[:-1] if unit == 'degrees' else unit}", text)]
-            return text, any(abs(n - amount) <= max(0.5, 0.15 * amount) for n in numbers)
-    return "", False
 
 
 def main() -> int:
@@ -346,12 +323,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scenes", default=",".join(map(str, REPORT_SCENES)), help="seeds")
     parser.add_argument("--kinds", default=",".join(KINDS))
-    parser.add_argument("--hands", default=",".join(HANDS))
     parser.add_argument("--photographs", default="", help="open photographs to draw as well")
     parser.add_argument("--move", default="", help="only this known mistake, on every scene in every hand (or 'perfect')")
-    parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--json", type=Path, help="also write every outcome there")
+    add_options(parser, HANDS, 2)
     options = parser.parse_args()
     seeds, hands = [int(s) for s in options.scenes.split(",")], options.hands.split(",")
     if options.quick:
@@ -363,16 +337,7 @@ def main() -> int:
             for each in todo
             if each.move == "perfect"
         ]
-    outcomes = []
-    # OpenCV's threads and fork deadlock: spawn.
-    with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
-        for outcome in pool.imap(run, todo, chunksize=4):
-            outcomes.append(outcome)
-            print(f"\r{len(outcomes)}/{len(todo)} sheets", end="", file=sys.stderr, flush=True)
-    show(outcomes)
-    if options.json:
-        options.json.write_text(json.dumps([asdict(o) for o in outcomes], indent=1))
-    return 0
+    return run_all(run, todo, options, show)
 
 
 if __name__ == "__main__":

@@ -13,15 +13,13 @@ says nothing. Scenarios are numbered as in the project's acceptance list.
 from __future__ import annotations
 
 import argparse
-import json
-import multiprocessing
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
-from pathlib import Path
 
 import numpy as np
+from sheets import add_options, run_all, show_failures
 
 HANDS = ("clean", "restated", "tonal", "hatched", "faint")
 REPORT_FACES = ("100", "101", "103", "104", "106", "astronaut")
@@ -285,10 +283,7 @@ def show_lists(outcomes: list[Outcome]) -> None:
         near = [o for o in first if not amount or abs(_length(o.items[0]) - amount) <= max(0.5, 0.15 * amount)]
         extra = np.mean([max(len(o.items) - 1, 0) for o in some])
         print(f"  {move:22s} {len(first)}/{len(some)} (anywhere {len(any_item)}); {len(near)}; {extra:.1f}")
-    print("\nNot compared")
-    for o in outcomes:
-        if o.failure:
-            print(f"  {o.case.face} {o.case.hand} {o.case.move}: {o.failure}")
+    show_failures(outcomes, lambda case: case.face)
     tilt = [o.tilt_error for o in done]
     print(f"\nTilt error: median {np.median(tilt):.2f}, largest {max(tilt):.2f} degrees")
     print(f"Seconds a comparison (warm, two at a time): median {np.median([o.seconds for o in done]):.2f}")
@@ -302,25 +297,13 @@ def main() -> int:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--faces", default=",".join(REPORT_FACES))
-    parser.add_argument("--hands", default=",".join(HANDS))
-    parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--json", type=Path, help="also write every outcome there")
+    add_options(parser, HANDS, 2)
     options = parser.parse_args()
     faces, hands = options.faces.split(","), options.hands.split(",")
     if options.quick:
         faces, hands = faces[:1], hands[:2]
     todo = cases(faces, hands, options.quick)
-    outcomes = []
-    # OpenCV's threads and fork deadlock: spawn.
-    with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
-        for outcome in pool.imap(run, todo, chunksize=4):
-            outcomes.append(outcome)
-            print(f"\r{len(outcomes)}/{len(todo)} sheets", end="", file=sys.stderr, flush=True)
-    show(outcomes)
-    if options.json:
-        options.json.write_text(json.dumps([asdict(o) for o in outcomes], indent=1))
-    return 0
+    return run_all(run, todo, options, show)
 
 
 if __name__ == "__main__":

@@ -15,22 +15,18 @@ items on perfect copies.
 from __future__ import annotations
 
 import argparse
-import json
-import multiprocessing
-import re
 import sys
 import time
-from dataclasses import asdict, dataclass, field
-from pathlib import Path
+from dataclasses import dataclass, field
 
 import numpy as np
+from sheets import PERFECT, add_options, first_hit, run_all, show_failures, show_perfect
 
 HANDS = ("clean", "restated", "hatched", "tonal")
 REPORT_SCENES = (100, 101, 102, 103)
 SHEET_MM = (297.0, 210.0)
 HIGH_MM = 160.0
 FLOORS = ("wood", "cloth", "tile", "dark", "boards")
-PERFECT = "perfect"
 # TRADE.md, scenario 13: a rim 50 mm wide whose short axis is drawn with a ratio of 0.28 instead of 0.34.
 SCENARIO = "scenario 13"
 
@@ -289,10 +285,7 @@ def show(outcomes: list[Outcome]) -> None:
                 f"{label:18s} {len(size):5d} {np.median(size):7.3f} {np.percentile(size, 95):7.3f} {size.max():6.2f}   {within}"
             )
     show_lists(done)
-    print("\nNot compared")
-    for o in outcomes:
-        if o.failure:
-            print(f"  {o.case.scene} {o.case.hand} {o.case.move}: {o.failure}")
+    show_failures(outcomes)
     if done:
         print(f"\nSeconds a comparison (warm): median {np.median([o.seconds for o in done]):.2f}")
 
@@ -308,14 +301,7 @@ def _line(label: str, rows: list[tuple]) -> None:
 
 def show_lists(done: list[Outcome]) -> None:
     """Print what the lists said."""
-    print("\nPerfect copies: items on the list (none should be)")
-    for hand in dict.fromkeys(o.case.hand for o in done):
-        perfect = [o for o in done if o.case.move == PERFECT and o.case.hand == hand]
-        if perfect:
-            print(f"  {hand:10s} {sum(len(o.items) for o in perfect)} items on {len(perfect)} sheets")
-            for o in perfect:
-                for text in o.items:
-                    print(f"      {o.case.scene}: {text}")
+    show_perfect(done)
     print("\nKnown mistakes: told / sheets whose thing was told apart; amounts right within 0.5 (or 15 %); further items (mean)")
     for move in dict.fromkeys(o.case.move for o in done):
         some = [o for o in done if o.case.move == move and o.thing]
@@ -329,38 +315,21 @@ def show_lists(done: list[Outcome]) -> None:
 def told(outcome: Outcome) -> tuple[str, bool]:
     """The first item that holds the words expected, and whether a number in it is near the amount."""
     words, amount, unit = EXPECTED[outcome.case.move]
-    for text in outcome.items:
-        low = text.lower()
-        if all(any((outcome.thing if w == "THING" else w) in low for w in word.split("|")) for word in words):
-            numbers = [float(n) for n in re.findall(rf"(\d+(?:\.\d+)?) {unit[:6]}", text)]
-            return text, amount is None or any(abs(n - amount) <= max(0.5, 0.15 * amount) for n in numbers)
-    return "", False
+    return first_hit(outcome.items, tuple(word.replace("THING", outcome.thing) for word in words), amount, unit)
 
 
 def main() -> int:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scenes", default=",".join(map(str, REPORT_SCENES)), help="seeds")
-    parser.add_argument("--hands", default=",".join(HANDS))
     parser.add_argument("--automatic", action="store_true", help="separate the things without boxes")
-    parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--json", type=Path, help="also write every outcome there")
+    add_options(parser, HANDS, 1)
     options = parser.parse_args()
     seeds, hands = [int(s) for s in options.scenes.split(",")], options.hands.split(",")
     if options.quick:
         seeds, hands = seeds[:2], hands[:2]
     todo = cases(seeds, hands, not options.automatic, options.quick)
-    outcomes = []
-    # OpenCV's threads and fork deadlock: spawn.
-    with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
-        for outcome in pool.imap(run, todo, chunksize=4):
-            outcomes.append(outcome)
-            print(f"\r{len(outcomes)}/{len(todo)} sheets", end="", file=sys.stderr, flush=True)
-    show(outcomes)
-    if options.json:
-        options.json.write_text(json.dumps([asdict(o) for o in outcomes], indent=1))
-    return 0
+    return run_all(run, todo, options, show)
 
 
 if __name__ == "__main__":
