@@ -8,21 +8,17 @@ matching: 0.25 mm across a line and 0.3 degrees of its tilt, unless stated.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
+from located_kit import Drawing
 
-from featurediff.corrections import correct, refine_lineup
-from featurediff.deviations import deviations
+from featurediff.corrections import refine_lineup
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.lineup import line_up
 from featurediff.records import (
-    Correction,
-    Deviation,
     Feature,
     Group,
     Junction,
-    LineUp,
     Located,
     Meeting,
     Pair,
@@ -158,25 +154,6 @@ def _junctions(lines: dict) -> tuple[Junction, ...]:
 # ---------------------------------------------------------------- drawings
 
 
-@dataclass(frozen=True)
-class Drawing:
-    """A house as drawn."""
-
-    subject: Subject
-    located: tuple[Located, ...]
-    lineup: LineUp
-    true: np.ndarray
-    settings: Settings
-
-    def corrections(self) -> tuple[tuple[Correction, ...], tuple[Correction, ...], tuple[str, ...]]:
-        """(corrections, later, good)."""
-        return correct(self.subject, self.located, self.lineup, SHEET, self.settings)
-
-    def deviations(self) -> tuple[Deviation, ...]:
-        """All deviations."""
-        return deviations(self.subject, self.located, self.lineup, SHEET, self.settings)
-
-
 def draw(
     subject: Subject,
     *changes: Change,
@@ -210,7 +187,7 @@ def draw(
     true = similarity_matrix(size_mm / subject.size_px, turn, tuple(move))
     lineup = line_up(subject, tuple(located), "fewest", settings, true)
     lineup = refine_lineup(subject, tuple(located), lineup, SHEET, settings)
-    return Drawing(subject, tuple(located), lineup, true, settings)
+    return Drawing(subject, tuple(located), lineup, true, settings, SHEET)
 
 
 def _joined(subject: Subject, drawn: dict[str, np.ndarray]) -> dict[str, np.ndarray]:

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from featurediff.corrections import correct
+from featurediff.deviations import deviations
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.lineup import line_up
-from featurediff.records import Correction, Feature, Gap, Group, LineUp, Located, Pair, Sheet, Subject
+from featurediff.records import Correction, Deviation, Feature, Gap, Group, LineUp, Located, Pair, Sheet, Subject
 from featurediff.settings import Settings
 
 # A change maps a feature and its true points on the sheet, in mm along the subject's own axes (n, 2), to drawn points.
@@ -305,6 +306,10 @@ class Drawing:
     def corrections(self) -> tuple[tuple[Correction, ...], tuple[Correction, ...], tuple[str, ...]]:
         """(corrections, later, good)."""
         return correct(self.subject, self.located, self.lineup, self.sheet, self.settings)
+
+    def deviations(self) -> tuple[Deviation, ...]:
+        """All deviations."""
+        return deviations(self.subject, self.located, self.lineup, self.sheet, self.settings)
 
 
 def draw(

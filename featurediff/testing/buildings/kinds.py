@@ -202,13 +202,17 @@ def corner(rng: np.random.Generator, size) -> Stage:
         for frame, span in ((front, width), (left, depth)):
             site.cast(frame, frame.at([-over, span + over, 0, span], [height - 0.2] * 4, [over, over, 0, 0]))
         parts.chimney(site, width * 0.6, depth / 2, height + rise - 0.8, height + rise + 1.0, 0.9, 0.8, "chimney")
-        site.edge("corner near", front.at([0, 0], [0, height]))
-        site.edge("corner right", front.at([width] * 2, [0, height]))
-        site.edge("corner left", left.at([0, 0], [0, height]))
+        _corners_of_two_walls(site, front, left, width, height)
         site.edge("right ground line", front.at([0, width], [0, 0]))
         site.edge("left ground line", left.at([0, depth], [0, 0]))
 
     return Stage(camera, points, paint, ((-14.0, -6.0), (width + 2.0, width + 9.0)))
+
+
+def _corners_of_two_walls(site: Site, front: Frame, left: Frame, width: float, height: float) -> None:
+    site.edge("corner near", front.at([0, 0], [0, height]))
+    site.edge("corner right", front.at([width] * 2, [0, height]))
+    site.edge("corner left", left.at([0, 0], [0, height]))
 
 
 def _hip_roof(site: Site, house: House, rise: float, over: float, look: Look) -> None:
@@ -261,9 +265,7 @@ def tower(rng: np.random.Generator, size) -> Stage:
         _pyramid(site, house, rise, 0.4, look)
         for frame in (front, left):
             site.cast(frame, frame.at([-0.4, side + 0.4, 0, side], [height - 0.2] * 4, [0.4, 0.4, 0, 0]))
-        site.edge("corner near", front.at([0, 0], [0, height]))
-        site.edge("corner right", front.at([side] * 2, [0, height]))
-        site.edge("corner left", left.at([0, 0], [0, height]))
+        _corners_of_two_walls(site, front, left, side, height)
 
     return Stage(camera, points, paint, ((-9.0, -5.0), (side + 2.0, side + 6.0)))
 
