@@ -27,6 +27,7 @@ from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
 from featurediff.matching.strips import Course, course_of
+from featurediff.matching.strokes import on_strokes
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.records import Feature, Subject
 
@@ -60,12 +61,12 @@ LEAST_SHARE = 0.45
 
 
 def locate_features(
-    subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], drawing: Field, ink: np.ndarray
+    subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], laid: np.ndarray, drawing: Field, ink: np.ndarray
 ) -> list[Found]:
     """Locate all features of ``subject``.
 
-    ``reference`` (h, w) or (h, w, 3) is the picture in the frame; ``drawing`` is the drawing's field and ``ink`` its `ink_map`,
-    both laid into the frame by the registration.
+    ``reference`` (h, w) or (h, w, 3) is the picture in the frame; ``laid`` (h, w) is the drawing laid into the frame by the
+    registration, ``drawing`` its field and ``ink`` its `ink_map`.
     """
     size = frame.size
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
@@ -112,6 +113,7 @@ def locate_features(
                 k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
             )
             found.append(_if_drawn(place, feature, curves[k], ink, size))
+    found = on_strokes(courses, found, laid, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
     found = on_meant_edges(courses, curves, found, base, reference, size)

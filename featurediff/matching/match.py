@@ -48,7 +48,7 @@ def match(
     ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
     # Only straight lines ask for the colours: two edges of a moulding may differ in nothing else.
     colours = warp_into(reference, frame.from_reference, frame.shape).astype(np.float32)
-    places = locate_features(subject, frame, colours, banks, field_of(laid, frame.size, FINE), ink)
+    places = locate_features(subject, frame, colours, banks, laid, field_of(laid, frame.size, FINE), ink)
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()
