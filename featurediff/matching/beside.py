@@ -22,15 +22,17 @@ ALONG = 0.004
 # The line's own edge is what lies nearer than this share of the size.
 OWN = 0.0035
 # So near must a drawn line lie to another edge: at most this share of the size, and of the way to its own edge.
-NEAR = 0.006
-NEARER = 0.4
+NEAR = 0.005
+NEARER = 0.5
 # An edge is looked for in so many parts of the line, which may lie apart by so many px.
 PARTS = 5
 AGREE = 0.75
 # An edge has this share of the line's own slope at least, and the slope falls to so much of its own on either side: a band of the
 # wall's own colour has one strong edge, which its shadow makes, and one weak.
-WEAKEST = 0.12
-FALLS = 0.6
+WEAKEST = 0.07
+FALLS = 0.65
+# Towards the line's own edge, whose flank fills the gap, a little less will do.
+FALLS_TO_OWN = 0.85
 # Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
 SLANTS = 0.06
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
@@ -76,7 +78,8 @@ def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, 
         if abs(offset) < abs(slant) * course.half + OWN * size:
             continue
         for peak in np.flatnonzero(np.abs(near) <= min(NEAR * size, NEARER * abs(offset))):
-            falls = max(slope[:peak].min(), slope[peak + 1 :].min()) <= FALLS * slope[peak]
+            away, to_own = (slope[:peak], slope[peak + 1 :]) if offset < 0 else (slope[peak + 1 :], slope[:peak])
+            falls = away.min() <= FALLS * slope[peak] and to_own.min() <= FALLS_TO_OWN * slope[peak]
             if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
                 level = np.flatnonzero(slope[peak : peak + 5] == slope[peak])
                 best = (float(slope[peak]), offset + float(near[peak + level].mean()), slant)

@@ -65,24 +65,28 @@ def line_double(bank: Bank, course: Course, offset: float, turn: float, size: fl
 def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
     """The similarity (3, 3), frame px, that most features agree on: what the registration left over.
 
-    Least squares with Cauchy weights that tighten; a straight line has its say across itself only.
+    Least squares with Cauchy weights that tighten, from no move at all; a straight line has its say across itself, at both ends.
     """
     rows, targets = [], []
     for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
         if place.shifts is None:
             continue
-        (x, y), shift = curve.mean(0), place.shifts.mean(0)
-        for axis in [courses[k].across] if k in courses else np.eye(2):
-            rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
-            targets.append(float(axis @ shift))
+        if k in courses:
+            points, shifts, axes = courses[k].ends, place.shifts[[0, -1]], [courses[k].across]
+        else:
+            points, shifts, axes = curve.mean(0)[None], place.shifts.mean(0)[None], np.eye(2)
+        for (x, y), shift in zip(points, shifts, strict=True):
+            for axis in axes:
+                rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
+                targets.append(float(axis @ shift))
     if len(rows) < 8:
         return np.eye(3)
-    design, target = np.array(rows), np.array(targets)
     scale = np.array([1 / size, 1 / size, 1.0, 1.0])
-    say = np.ones(len(target))
-    for width in (8.0, 4.0, 2.0, 1.0, 1.0):
-        weighted = design * scale * say[:, None]
-        a, b, tx, ty = np.linalg.lstsq(weighted, target * say, rcond=1e-6)[0] * scale
-        left = target - design @ [a, b, tx, ty]
+    design, target = np.array(rows) * scale, np.array(targets)
+    answer = np.zeros(4)
+    for width in (4.0, 3.0, 2.0, 1.0, 1.0, 1.0):
+        left = target - design @ answer
         say = 1.0 / np.sqrt(1.0 + (left / (width * AGREED * size)) ** 2)
+        answer = np.linalg.lstsq(design * say[:, None], target * say, rcond=1e-6)[0]
+    a, b, tx, ty = answer * scale
     return np.array([[1 + a, -b, tx], [b, 1 + a, ty], [0.0, 0.0, 1.0]])

@@ -116,6 +116,9 @@ def locate_features(
     found = on_strokes(courses, found, laid, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
+    # Lines on other edges blur what the features agree on: once these are told, it is clearer.
+    told = on_meant_edges(courses, curves, found, base, reference, size)
+    base = whole_shift(courses, curves, told, size)
     found = on_meant_edges(courses, curves, found, base, reference, size)
     found = without_doubles(courses, found, base, bank, size)
     found = without_doubtful(subject, curves, found, size)
