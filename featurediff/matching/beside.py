@@ -13,7 +13,8 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.found import Found
-from featurediff.matching.strips import Course, course_of, positions, strip
+from featurediff.matching.sides import long_sides
+from featurediff.matching.strips import Course, positions, strip
 
 # As shares of the size: how far another edge of the same moulding may lie, the blur across, and the step along.
 FARTHEST = 0.030
@@ -37,8 +38,6 @@ FALLS_TO_OWN = 0.85
 SLANTS = 0.06
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
 DOUBT = 0.3
-# Straight sides of an outline are longer than this share of the size.
-SIDE = 0.02
 
 
 def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
@@ -126,23 +125,22 @@ def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.nd
 
 def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
     """An outline with straight sides. One that moved as a whole is left as it is: all its sides can't be other edges."""
-    following = np.roll(np.arange(len(curve)), -1)
-    long = np.hypot(*(curve[following] - curve).T) > SIDE * size
-    if long.sum() < 3 or len(curve) > 40:
+    sides = long_sides(curve, size)
+    if not sides:
         return place
     rest = place.shifts - (geometry.apply(base, curve) - curve)
-    sides = [(k, course_of(curve[[k, following[k]]])) for k in np.flatnonzero(long)]
-    aside = np.array([[float(rest[end] @ course.across) for end in (k, following[k])] for k, course in sides])
-    across = np.array([course.across for _, course in sides])
+    aside = np.array([[float(rest[end] @ side.course.across) for end in side.ends] for side in sides])
+    across = np.array([side.course.across for side in sides])
     moved = np.linalg.lstsq(across, aside.mean(1), rcond=None)[0]
     if np.abs(aside.mean(1) - across @ moved).max() <= OWN * size:
         return place
     change, doubt, moves = np.zeros_like(curve), np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
-    for (k, course), (first, last) in zip(sides, aside, strict=True):
+    for side, (first, last) in zip(sides, aside, strict=True):
+        course = side.course
         other, _ = meant_edge(
             picture, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
         )
-        for end in (k, following[k]):
+        for end in side.ends:
             change[end] -= other * course.across
             doubt[end] += (DOUBT * other) ** 2 * np.outer(course.across, course.across)
             moves[end] = True

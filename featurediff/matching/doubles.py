@@ -22,11 +22,10 @@ ALIKE = 0.4
 # A line is like itself moved a little, to either side; a double shows on one side, by this much at least, or far off.
 ONE_SIDED = 0.2
 FAR = 0.020
-# As shares of the size: the look across a line, what counts as one place, and the agreement of the features on the whole.
+# As shares of the size: the look across a line, and what counts as one place.
 SIGMA = 0.010
 STEP = 0.0018
 NEAR = 0.005
-AGREED = 0.006
 WHY = "two lines near its place could be meant: what is drawn there may be its neighbour"
 
 
@@ -60,33 +59,3 @@ def line_double(bank: Bank, course: Course, offset: float, turn: float, size: fl
     if there - opposite < ONE_SIDED and abs(offset) < FAR * size:
         return 0.0
     return float(np.clip(there, 0.0, 1.0))
-
-
-def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
-    """The similarity (3, 3), frame px, that most features agree on: what the registration left over.
-
-    Least squares with Cauchy weights that tighten, from no move at all; a straight line has its say across itself, at both ends.
-    """
-    rows, targets = [], []
-    for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
-        if place.shifts is None:
-            continue
-        if k in courses:
-            points, shifts, axes = courses[k].ends, place.shifts[[0, -1]], [courses[k].across]
-        else:
-            points, shifts, axes = curve.mean(0)[None], place.shifts.mean(0)[None], np.eye(2)
-        for (x, y), shift in zip(points, shifts, strict=True):
-            for axis in axes:
-                rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
-                targets.append(float(axis @ shift))
-    if len(rows) < 8:
-        return np.eye(3)
-    scale = np.array([1 / size, 1 / size, 1.0, 1.0])
-    design, target = np.array(rows) * scale, np.array(targets)
-    answer = np.zeros(4)
-    for width in (4.0, 3.0, 2.0, 1.0, 1.0, 1.0):
-        left = target - design @ answer
-        say = 1.0 / np.sqrt(1.0 + (left / (width * AGREED * size)) ** 2)
-        answer = np.linalg.lstsq(design * say[:, None], target * say, rcond=1e-6)[0]
-    a, b, tx, ty = answer * scale
-    return np.array([[1 + a, -b, tx], [b, 1 + a, ty], [0.0, 0.0, 1.0]])

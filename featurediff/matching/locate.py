@@ -16,7 +16,7 @@ from featurediff.matching.banks import Bank
 from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
-from featurediff.matching.doubles import whole_shift, without_doubles
+from featurediff.matching.doubles import without_doubles
 from featurediff.matching.doubtful import without_doubtful
 from featurediff.matching.ellipses import LEAST_PIECES, on_one_ellipse
 from featurediff.matching.found import Found
@@ -29,6 +29,7 @@ from featurediff.matching.straight import fit_line, line_candidates, wide_look
 from featurediff.matching.strips import Course, course_of
 from featurediff.matching.strokes import on_strokes
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
+from featurediff.matching.whole import whole_shift
 from featurediff.records import Feature, Subject
 
 # All lengths as fractions of the subject's size.
@@ -113,7 +114,7 @@ def locate_features(
                 k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
             )
             found.append(_if_drawn(place, feature, curves[k], ink, size))
-    found = on_strokes(courses, found, laid, size)
+    found = on_strokes(courses, curves, found, laid, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
     # Lines on other edges blur what the features agree on: once these are told, it is clearer.

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from featurediff.matching.found import Found, LineFit
+from featurediff.matching.sides import Side, long_sides
 from featurediff.matching.straight import robust_line
 from featurediff.matching.strips import Course, positions, strip
 
@@ -36,6 +37,10 @@ USUAL_PERCENTILE = 75
 PART_SIGMA = 0.0012
 # A tone step as high as this share of the usual stroke's depth is a drawn edge too; taken between these shares of the size.
 STEP = 0.3
+# A side of an outline is only measured better: beside it run frames, bars and shutters, whose strokes are others.
+SIDE_NEAR = 0.004
+# How little a corner's old place counts against the strokes of its sides.
+LOOSE = 0.02
 BESIDE = (0.004, 0.010)
 
 
@@ -47,15 +52,25 @@ class Stroke:
     depth: float
 
 
-def on_strokes(courses: dict[int, Course], found: list[Found], laid: np.ndarray, size: float) -> list[Found]:
-    """``found`` with every straight feature on its own stroke, and without those along which no stroke and no edge of a tone is.
+def on_strokes(
+    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], laid: np.ndarray, size: float
+) -> list[Found]:
+    """``found`` with every straight feature, and every straight side of an outline, on its own stroke; without the straight
+    features along which no stroke and no edge of a tone is.
 
-    ``courses``: the straight features' lines by index, frame px; ``laid`` (h, w): the drawing in the frame, 0 dark to 1 light.
+    ``courses``: the straight features' lines by index, frame px; ``curves``: all features' points there; ``laid`` (h, w): the
+    drawing in the frame, 0 dark to 1 light.
     """
     near = {k: find_stroke(laid, course, found[k].fit, size) for k, course in courses.items() if found[k].fit is not None}
-    if not near:
+    sides = {
+        k: [(side, find_stroke(laid, side.course, side.fit_of(place), size)) for side in long_sides(curve, size)]
+        for k, (curve, place) in enumerate(zip(curves, found, strict=True))
+        if k not in courses and place.shifts is not None
+    }
+    depths = [stroke.depth for stroke in near.values()] + [stroke.depth for some in sides.values() for _, stroke in some]
+    if not depths:
         return found
-    usual = float(np.percentile([stroke.depth for stroke in near.values()], USUAL_PERCENTILE))
+    usual = float(np.percentile(depths, USUAL_PERCENTILE))
     answer = list(found)
     for k, stroke in near.items():
         place, course = found[k], courses[k]
@@ -63,13 +78,38 @@ def on_strokes(courses: dict[int, Course], found: list[Found], laid: np.ndarray,
             answer[k] = _moved(place, course, stroke.fit)
         elif abs(tone_step(laid, course.shifted(place.fit.offset, place.fit.turn), size)) < STEP * usual:
             answer[k] = Found(why="nothing like it is drawn near its place", score=place.score)
+    for k, some in sides.items():
+        clear = [(side, stroke.fit) for side, stroke in some if stroke.depth >= DEEP * usual]
+        answer[k] = _sides_moved(
+            found[k], [(side, fit) for side, fit in clear if _end_moves(side, found[k], fit) <= SIDE_NEAR * size]
+        )
     return answer
+
+
+def _end_moves(side: Side, place: Found, fit: LineFit) -> float:
+    """By how much the ends of a side move, px, when it goes from where the outline has it to ``fit``."""
+    old = side.fit_of(place)
+    return max(abs(fit.offset - old.offset + sign * side.course.half * (fit.turn - old.turn)) for sign in (-1, 1))
 
 
 def _moved(place: Found, course: Course, fit: LineFit) -> Found:
     along = np.array([-course.half, course.half])
     change = (fit.offset - place.fit.offset) + (fit.turn - place.fit.turn) * along
     return replace(place, shifts=place.shifts + change[:, None] * course.across, fit=fit)
+
+
+def _sides_moved(place: Found, sides: list[tuple[Side, LineFit]]) -> Found:
+    """An outline whose straight sides lie on these lines: a corner goes where its two sides meet."""
+    if not sides:
+        return place
+    normal = np.repeat(LOOSE * np.eye(2)[None], len(place.shifts), 0)
+    target = LOOSE * place.shifts
+    for side, fit in sides:
+        across = side.course.across
+        for end, at in zip(side.ends, (-side.course.half, side.course.half), strict=True):
+            normal[end] += np.outer(across, across)
+            target[end] += (fit.offset + fit.turn * at) * across
+    return replace(place, shifts=np.linalg.solve(normal, target[..., None])[..., 0])
 
 
 def find_stroke(laid: np.ndarray, course: Course, fit: LineFit, size: float) -> Stroke:

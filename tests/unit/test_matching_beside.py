@@ -6,12 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
+from featurediff.geometry import apply
 from featurediff.matching.banks import Bank, field_of
 from featurediff.matching.beside import meant_edge, on_meant_edges
-from featurediff.matching.doubles import line_double, whole_shift
+from featurediff.matching.doubles import line_double
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.strips import course_of
 from featurediff.matching.tuning import FINE
+from featurediff.matching.whole import whole_shift
 
 SIZE = 600.0
 
@@ -111,7 +113,6 @@ def test_what_most_features_agree_on_is_a_similarity_that_lines_tell_across_them
     true = np.array([[1.01, -0.005, 3.0], [0.005, 1.01, -2.0], [0.0, 0.0, 1.0]])
     found = []
     for k, course in courses.items():
-        shift = (true[:2, :2] @ course.middle + true[:2, 2]) - course.middle
-        off = float(shift @ course.across) + (30.0 if k < 4 else 0.0)
-        found.append(Found("", np.tile(off * course.across, (2, 1)), np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.9))
+        off = (apply(true, course.ends) - course.ends) @ course.across + (30.0 if k < 4 else 0.0)
+        found.append(Found("", off[:, None] * course.across, np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.9))
     assert whole_shift(courses, ends, found, SIZE) == pytest.approx(true, abs=0.3)
