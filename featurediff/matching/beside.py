@@ -60,13 +60,22 @@ def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: f
     return cv2.dilate(strength, np.ones((1, round(2 * AGREE / step) + 1), np.uint8)).min(0)
 
 
-def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
+def meant_edge(
+    picture: np.ndarray,
+    course: Course,
+    offset: float,
+    turn: float,
+    size: float,
+    farthest: float = FARTHEST,
+    weakest: float = WEAKEST,
+) -> tuple[float, float]:
     """Offset and turn of the other edge for which a line drawn at ``offset`` px aside, turned by ``turn``, was drawn.
 
     (0, 0) when it was none but the line's own. ``picture`` (h, w) or (h, w, 3) is the reference in the frame, ``course`` the
-    line there.
+    line there. ``farthest``: how far the other edge may lie, as a share of ``size``; ``weakest``: the least slope that makes
+    one, as a share of the line's own.
     """
-    if not OWN * size < abs(offset) <= FARTHEST * size or abs(turn) > SLANTS:
+    if not OWN * size < abs(offset) <= farthest * size or abs(turn) > SLANTS:
         return 0.0, 0.0
     near = np.arange(-(NEAR + OWN) * size, (NEAR + OWN) * size, 0.5)
     own = float(slope_across(picture, course, near, size)[np.abs(near) <= OWN * size].max())
@@ -79,7 +88,7 @@ def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, 
         for peak in np.flatnonzero(np.abs(near) <= min(NEAR * size, NEARER * abs(offset))):
             away, to_own = (slope[:peak], slope[peak + 1 :]) if offset < 0 else (slope[peak + 1 :], slope[:peak])
             falls = away.min() <= FALLS * slope[peak] and to_own.min() <= FALLS_TO_OWN * slope[peak]
-            if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
+            if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(weakest * own, best[0]):
                 level = np.flatnonzero(slope[peak : peak + 5] == slope[peak])
                 best = (float(slope[peak]), offset + float(near[peak + level].mean()), slant)
     return best[1:]

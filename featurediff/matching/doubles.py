@@ -13,6 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import Bank
+from featurediff.matching.beside import meant_edge
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, look, over_turns, positions, profile
 
@@ -26,13 +27,21 @@ FAR = 0.020
 SIGMA = 0.010
 STEP = 0.0018
 NEAR = 0.005
+# A neighbour further off than a moulding's edges: how far, how clear an edge beside the line's own, and how near to it the drawn
+# line must lie.
+NEIGHBOUR = 0.075
+CLEAR = 0.15
+ON_IT = 0.0035
 WHY = "two lines near its place could be meant: what is drawn there may be its neighbour"
 
 
-def without_doubles(courses: dict[int, Course], found: list[Found], base: np.ndarray, bank: Bank, size: float) -> list[Found]:
+def without_doubles(
+    courses: dict[int, Course], found: list[Found], base: np.ndarray, bank: Bank, picture: np.ndarray, size: float
+) -> list[Found]:
     """``found`` less the straight features that were found where the reference shows a like line beside them.
 
-    ``courses``: the straight features' lines by index, frame px; ``base`` (3, 3): what most features agree on, see `whole_shift`.
+    ``courses``: the straight features' lines by index, frame px; ``base`` (3, 3): what most features agree on, see `whole_shift`;
+    ``bank`` and ``picture``: the reference in the frame, as edges and as it is.
     """
     answer = list(found)
     for k, course in courses.items():
@@ -40,10 +49,17 @@ def without_doubles(courses: dict[int, Course], found: list[Found], base: np.nda
         if fit is None:
             continue
         here = geometry.apply(base, course.middle[None])[0] - course.middle
-        turn = float((base[:2, :2] @ course.along) @ course.across)
-        if line_double(bank, course, fit.offset - float(here @ course.across), fit.turn - turn, size) >= ALIKE:
+        offset = fit.offset - float(here @ course.across)
+        turn = fit.turn - float((base[:2, :2] @ course.along) @ course.across)
+        if line_double(bank, course, offset, turn, size) >= ALIKE or _on_neighbour(picture, course, offset, turn, size):
             answer[k] = replace(Found(why=WHY), score=found[k].score)
     return answer
+
+
+def _on_neighbour(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
+    """Does the line lie, further off than a moulding is wide, just where the reference shows a clear edge?"""
+    edge, _ = meant_edge(picture, course, offset, turn, size, farthest=NEIGHBOUR, weakest=CLEAR)
+    return edge != 0.0 and abs(edge - offset) <= ON_IT * size
 
 
 def line_double(bank: Bank, course: Course, offset: float, turn: float, size: float) -> float:

@@ -121,7 +121,7 @@ def locate_features(
     told = on_meant_edges(courses, curves, found, base, reference, size)
     base = whole_shift(courses, curves, told, size)
     found = on_meant_edges(courses, curves, found, base, reference, size)
-    found = without_doubles(courses, found, base, bank, size)
+    found = without_doubles(courses, found, base, bank, reference, size)
     found = without_doubtful(subject, curves, found, size)
     return settle_corners(subject, courses, found, size)
 

@@ -23,7 +23,7 @@ FRAME_SIZE = 600.0
 LIKE_ENOUGH = 0.15
 # When the features, as far as they agree, lie by this share of the size from where the registration has them, they are looked
 # for again.
-AGAIN = 0.015
+AGAIN = 0.010
 
 
 def match(

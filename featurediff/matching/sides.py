@@ -9,8 +9,8 @@ import numpy as np
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.strips import Course, course_of
 
-# Straight sides are longer than this share of the size and end at a corner, where the outline turns by so many degrees; an outline
-# with sides has three of them at least, which make up most of it.
+# Straight sides are longer than this share of the size and end at a corner, where the outline turns by so many degrees; an
+# outline with sides has three of them at least, which make up most of it.
 LONG = 0.02
 CORNER_DEG = 30.0
 LEAST = 3

@@ -17,20 +17,20 @@ LEAST = 8
 def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
     """The similarity (3, 3), frame px, that most features agree on: what the registration left over.
 
-    Least squares with Cauchy weights that tighten, from no move at all; a straight line has its say across itself, at both ends.
+    Least squares with Cauchy weights that tighten, from no move at all. A straight line has its say across itself, and apart
+    from that by its turn: a line taken for one beside it lies wrong, but runs alike.
     """
     rows, targets = [], []
     for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
         if place.shifts is None:
             continue
+        (x, y), shift = curve.mean(0), place.shifts.mean(0)
+        for axis in [courses[k].across] if k in courses else np.eye(2):
+            rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
+            targets.append(float(axis @ shift))
         if k in courses:
-            points, shifts, axes = courses[k].ends, place.shifts[[0, -1]], [courses[k].across]
-        else:
-            points, shifts, axes = curve.mean(0)[None], place.shifts.mean(0)[None], np.eye(2)
-        for (x, y), shift in zip(points, shifts, strict=True):
-            for axis in axes:
-                rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
-                targets.append(float(axis @ shift))
+            rows.append(np.array([0.0, courses[k].half, 0.0, 0.0]))
+            targets.append(float((place.shifts[-1] - place.shifts[0]) @ courses[k].across) / 2)
     if len(rows) < LEAST:
         return np.eye(3)
     scale = np.array([1 / size, 1 / size, 1.0, 1.0])
