@@ -358,6 +358,24 @@ class Correction:
 
 
 @dataclass(frozen=True)
+class Block:
+    """Features that are spoken of together when many drawings are looked at: "eyes".
+
+    ``kind``: "whole" for all of the subject, "pair" for what mirrors itself (``left`` and ``right`` hold the names of either
+    side, ``width``: they are two sides of one thing), "group" for what moves as one, "like" for features alike in form
+    (verticals, ellipses).
+    """
+
+    label: str
+    kind: str
+    names: tuple[str, ...]
+    plural: bool = False
+    left: tuple[str, ...] = ()
+    right: tuple[str, ...] = ()
+    width: bool = False
+
+
+@dataclass(frozen=True)
 class FeatureResult:
     """What is known of one feature after line-up; ``off_mm`` is drawing minus reference, x right, y down.
 
@@ -379,7 +397,7 @@ class Report:
     """Everything one comparison found. `to_dict` gives the JSON form.
 
     ``sitter_names``: feature name -> its name by the sitter's own side, for texts when ``sides`` is "sitter". Records and JSON
-    name features by the picture's sides always.
+    name features by the picture's sides always. ``blocks``: which features are spoken of together.
     """
 
     subject: str
@@ -397,6 +415,7 @@ class Report:
     capture: tuple[Advice, ...]
     seconds: Mapping[str, float] = field(default_factory=dict)
     sitter_names: Mapping[str, str] = field(default_factory=dict)
+    blocks: tuple[Block, ...] = ()
 
     def to_dict(self) -> dict:
         """The JSON form of this report (see `featurediff.report.data`)."""
