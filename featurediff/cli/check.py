@@ -72,7 +72,7 @@ def compare(reference: str | Path, drawing: str | Path, settings: Settings, out:
 
     comparison = run_comparison(reference, drawing, config=settings)
     if folder is not None:
-        write_report(comparison, folder)
+        write_report(comparison, folder, name=Path(drawing).name)
     return comparison.report
 
 

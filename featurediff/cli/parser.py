@@ -156,7 +156,9 @@ def _add_demo(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_out(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", metavar="DIR", help="also write report.json and report.png into this folder")
+    parser.add_argument(
+        "--out", metavar="DIR", help="also write report.html (to read and print), report.json and report.png into this folder"
+    )
 
 
 def _add_verbose(parser: argparse.ArgumentParser) -> None:

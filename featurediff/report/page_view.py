@@ -1,0 +1,248 @@
+"""All that the page tells, as plain records for its template: texts, places, pictures."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurediff.records import Correction, Located, Report, Subject
+from featurediff.report import text
+from featurediff.report.data import undecided
+from featurediff.report.page_marks import Mark, marks
+from featurediff.report.page_notes import RoundNotes
+from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, reference_picture
+from featurediff.report.page_window import Lit, Window, lit, reference_to_sheet, sheet_extent, windows
+
+# Letters of list and notes together from which the print form takes smaller type, and smaller still.
+_DENSE, _VERY_DENSE = 1500, 2300
+# From this width to height on, a drawing is laid across the top of the printed page instead of beside the list.
+_ACROSS = 1.15
+# The lines of the list are printed on paper: a careful word for each thing that can go wrong there (common practice, no source).
+CAUTIONS = (
+    text.CARE[0].upper() + text.CARE[1:],
+    "Correct one place twice at most.",
+    "Check each change by eye before you erase: the list is yours to ignore.",
+    "Fixative: outdoors or at an open window, away from flames; read its label.",
+)
+SITTER = (
+    "The reference picture is in this page and shows your sitter, if it shows anyone: ask them before you pass the page on. "
+    "The printed page leaves it out."
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the list, with its marks and lit places. ``state``: what became of it since the round before."""
+
+    rank: int
+    text: str
+    check: str
+    state: str
+    careful: bool
+    mark: Mark
+    lit: Lit | None
+    aim: tuple[float, float]
+    alt: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The two pictures side by side, in one window."""
+
+    window: Window
+    reference: PagePicture
+    turned: str
+
+
+@dataclass(frozen=True)
+class View:
+    """What the template shows."""
+
+    title: str
+    name: str
+    unit: str
+    window: Window
+    sheet: Window
+    margin: float
+    drawing: PagePicture
+    drawing_alt: str
+    lines: tuple[Line, ...]
+    lead: str
+    later: tuple[tuple[str, str], ...]
+    good: str
+    good_count: int
+    unsure: str
+    not_judged: tuple[tuple[str, str], ...]
+    facts: tuple[tuple[str, str], ...]
+    advice: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+    notes: RoundNotes | None
+    pair: Pair | None
+    sitter: str
+    part_shown: str
+    layout: str
+    density: str
+
+    @property
+    def not_to_scale(self) -> bool:
+        """Whether an arrow is drawn longer than its move."""
+        return any(not line.mark.to_scale for line in self.lines)
+
+    @property
+    def looking(self) -> dict:
+        """What the page's script needs to know: the window of the pictures, and where each spot belongs."""
+        window = self.pair.window
+        return {
+            "x": round(window.x, 2),
+            "y": round(window.y, 2),
+            "width": round(window.width, 2),
+            "height": round(window.height, 2),
+            "unit": self.unit,
+            "aims": {str(line.rank): [round(value, 2) for value in line.aim] for line in self.lines},
+        }
+
+    @property
+    def to_scale(self) -> bool:
+        """Whether an arrow is as long as its move."""
+        return any(arrow.to_scale for line in self.lines for arrow in line.mark.arrows)
+
+
+def view(
+    report: Report,
+    squared: np.ndarray,
+    px_per_unit: float,
+    reference: np.ndarray | None,
+    subject: Subject | None,
+    located: tuple[Located, ...],
+    notes: RoundNotes | None,
+    name: str,
+) -> View:
+    """Everything for the template. Arguments as for `featurediff.report.page.page`."""
+    sheet = sheet_extent(squared, px_per_unit)
+    window, pair_window = windows(report, subject, located, sheet)
+    pair = _pair(report, reference, pair_window)
+    per_unit = 200.0 / max(sheet.width, sheet.height)
+    dark = darkness(squared, px_per_unit, per_unit)
+    placed = marks(report.corrections, window, report.sheet.unit, dark, per_unit)
+    lines = tuple(
+        _line(each, mark, notes, lit(each, report, subject, located, pair_window) if pair else None)
+        for each, mark in zip(report.corrections, placed, strict=True)
+    )
+    shown = View(
+        title=_title(notes),
+        name=name,
+        unit=report.sheet.unit if report.sheet.unit == "mm" else f"% of the {report.size_label}",
+        window=window,
+        sheet=sheet,
+        margin=7.0 * window.unit,
+        drawing=drawing_picture(squared, px_per_unit, window),
+        drawing_alt=_drawing_alt(lines),
+        lines=lines,
+        lead=_lead(report),
+        later=tuple((each.text, each.check) for each in report.later),
+        good=_sentence(text.told_names(report, report.good)),
+        good_count=len(text.both_sides(report.good)),
+        unsure=_sentence(text.told_names(report, undecided(report))),
+        not_judged=_not_judged(report),
+        facts=_facts(report),
+        advice=tuple((each.level.capitalize(), each.text) for each in report.capture),
+        cautions=CAUTIONS,
+        notes=notes,
+        pair=pair,
+        sitter=SITTER if pair else "",
+        part_shown=_part_shown(window, sheet, report.sheet.unit),
+        layout="across" if window.width > _ACROSS * window.height else "beside",
+        density=_density(lines, report, notes),
+    )
+    return shown
+
+
+def _title(notes: RoundNotes | None) -> str:
+    return "To-fix sheet" if notes is None else f"To-fix sheet, round {notes.number}"
+
+
+def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit | None) -> Line:
+    state = notes.states.get(each.rank, "") if notes else ""
+    careful = notes is not None and each.rank in notes.careful
+    return Line(each.rank, each.text, each.check, state, careful, mark, places, _aim(each, mark, places), _alt(each, mark))
+
+
+def _aim(each: Correction, mark: Mark, places: Lit | None) -> tuple[float, float]:
+    """Where the spot belongs, which is where it is on the reference."""
+    move = each.arrows[0][1] if each.arrows else each.move_mm
+    if move is None:
+        middle = places.reference if places else None
+        return (middle.x + middle.width / 2, middle.y + middle.height / 2) if middle else mark.spot
+    start = each.arrows[0][0] if each.arrows else each.at_mm
+    return (start[0] + move[0], start[1] + move[1])
+
+
+def _alt(each: Correction, mark: Mark) -> str:
+    """What a mark says to who can't see it."""
+    scale = "" if mark.to_scale or not mark.arrows else " The arrow is not to scale."
+    return f"{each.rank}. {each.text}{scale}"
+
+
+def _drawing_alt(lines: tuple[Line, ...]) -> str:
+    if not lines:
+        return "Your drawing, paled and seen square on. Nothing is marked on it."
+    told = " ".join(f"{line.rank}. {line.text}" for line in lines)
+    return f"Your drawing, paled and seen square on, with a number and an arrow beside each place to correct: {told}"
+
+
+def _lead(report: Report) -> str:
+    count = len(report.corrections)
+    if count == 0:
+        said = text.verdict(report)
+        return f"Nothing that must be done now. {said}" if report.later else said
+    return "One thing to fix." if count == 1 else f"{count} things to fix, in this order."
+
+
+def _facts(report: Report) -> tuple[tuple[str, str], ...]:
+    rows = (
+        ("Sheet", re.sub(r"^Sheet:? ?", "", text.sheet_line(report))),
+        ("Trust", text.trust_line(report)),
+        ("Line-up", " ".join(part for part in (text.lineup_line(report), report.lineup.remark) if part)),
+        ("Left, right", text.sides_line(report)),
+    )
+    return tuple((label, _sentence(said)) for label, said in rows)
+
+
+def _sentence(said: str) -> str:
+    """With a capital and a full stop."""
+    return said[:1].upper() + said[1:].rstrip(".") + "." if said else ""
+
+
+def _not_judged(report: Report) -> tuple[tuple[str, str], ...]:
+    by_reason: dict[str, list[str]] = {}
+    for each in report.not_judged:
+        by_reason.setdefault(each.why, []).append(each.feature)
+    return tuple((text.told_names(report, tuple(names)), why) for why, names in by_reason.items())
+
+
+def _pair(report: Report, reference: np.ndarray | None, window: Window) -> Pair | None:
+    if reference is None:
+        return None
+    picture = reference_picture(reference, reference_to_sheet(report), window)
+    if picture is None:
+        return None
+    turn = report.lineup.turn_deg
+    turned = f", turned by {abs(turn):.0f} degrees as the drawing lies on the sheet" if abs(turn) >= 0.5 else ""
+    return Pair(window, picture, turned)
+
+
+def _part_shown(window: Window, sheet: Window, unit: str) -> str:
+    if window == sheet:
+        return ""
+    if unit != "mm":
+        return "Shown: the part of the sheet that is drawn on."
+    return f"Shown: {window.width:.0f} x {window.height:.0f} mm of the sheet, around what is drawn."
+
+
+def _density(lines: tuple[Line, ...], report: Report, notes: RoundNotes | None) -> str:
+    letters = sum(len(line.text) + len(line.check) + 30 for line in lines)
+    letters += sum(len(each.text) for each in report.capture)
+    letters += sum(map(len, (*notes.done, *notes.remarks, notes.care))) if notes else 0
+    return "very-dense" if letters > _VERY_DENSE else "dense" if letters > _DENSE else "open"
