@@ -13,11 +13,13 @@ from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.habits import words
 from featurediff.habits.records import DEGREES, PERCENT, Habits, Shared
-from featurediff.report.look import EDGE, INK, PAPER
+from featurediff.report.look import INK, PAPER
 
-WIDTH = 900  # px
-_MARGIN, _ROW, _DOT = 36, 64, 7
-_BAND = (225, 225, 225)
+WIDTH = 640  # px; narrow enough to be read on a phone
+_MARGIN, _ROW, _DOT, _NUMBERED = 28, 50, 7, 10
+# Dots that would hide each other stand above each other, at most so many high.
+_HIGH = 12
+_BAND, _SOFT = (225, 225, 225), (70, 70, 74)
 _FINER = 2
 
 
@@ -42,7 +44,7 @@ def habits_chart(found: Sequence[Habits]) -> bytes:
         rows = [_habit_row(one, each) for one in each.told]
         text = words.note(each) if rows else words.told((each,))
         count = f"{each.drawings} drawing" + ("" if each.drawings == 1 else "s")
-        blocks.append((f"{each.subject}: habits in {count}", rows, text))
+        blocks.append((f"{each.subject}: " + (f"habits in {count}" if each.enough else count), rows, text))
     note = "Each dot is one drawing; filled: off by more than its limit, which the grey band shows. The tick is the mean."
     return chart(blocks, note)
 
@@ -52,7 +54,7 @@ def _habit_row(one, each: Habits) -> Row:
     dots = tuple((value, sign * value > one.limit, "") for value in one.values)
     head = f"{words.phrase(one.label, one.measure, one.mean > 0)}: {words.amount(one.mean, one.unit, each.size)}, "
     head += f"spread {words.amount(one.spread, one.unit)}"
-    return Row(head, *_ways(one), dots, one.limit, one.unit, one.mean, one.error)
+    return Row(head[0].upper() + head[1:], *_ways(one), dots, one.limit, one.unit, one.mean, one.error)
 
 
 def shared_chart(title: str, found: Sequence[Shared], otherwise: str) -> bytes:
@@ -111,7 +113,9 @@ class _Lines:
         size = 18
         self._parts.append((12, lambda pen, y: None))
         self.text(row.text, size)
-        self._parts.append((_ROW, lambda pen, y: _draw_row(pen, y, row)))
+        dots = _stacked(row)
+        tall = round(_ROW + _step(row) * (1 + max(level for *_, level in dots)))
+        self._parts.append((tall, lambda pen, y: _draw_row(pen, y + tall - _ROW, row, dots)))
 
     def space(self, height: int) -> None:
         self._parts.append((height, lambda pen, y: None))
@@ -133,35 +137,50 @@ def _write(pen, at, text: str, size: int, anchor: str = "la", fill=INK) -> None:
     pen.text((at[0] * _FINER, at[1] * _FINER), text, font=font, fill=fill, anchor=anchor)
 
 
-def _draw_row(pen: ImageDraw.ImageDraw, top: int, row: Row) -> None:
-    """The axis with its band, the dots above it where they crowd, zero, limits and the mean."""
-    left, right, y = _MARGIN, WIDTH - _MARGIN, top + 26
-    reach = 1.1 * max(2.0 * row.limit, *(abs(value) for value, _, _ in row.dots))
+def _step(row: Row) -> float:
+    """How far apart stacked dots lie."""
+    return 2.1 * (_NUMBERED if any(number for _, _, number in row.dots) else _DOT)
 
-    def px(value: float) -> float:
-        return (left + right) / 2 + value / reach * (right - left) / 2
+
+def _px(row: Row, value: float) -> float:
+    """Where a value stands across the page; zero is in the middle."""
+    reach = 1.1 * max(1.5 * row.limit, *(abs(each) for each, _, _ in row.dots))
+    return WIDTH / 2 + value / reach * (WIDTH / 2 - _MARGIN)
+
+
+def _stacked(row: Row) -> list[tuple[float, bool, str, int]]:
+    """(place across, filled, number, level) of the dots: each as low as it can stand without hiding another."""
+    last: list[float] = []
+    placed = []
+    for value, filled, number in sorted(row.dots):
+        x = _px(row, value)
+        level = next((k for k, other in enumerate(last) if x - other >= _step(row)), len(last))
+        level = min(level, _HIGH - 1)
+        last[level : level + 1] = [x]
+        placed.append((x, filled, number, level))
+    return placed
+
+
+def _draw_row(pen: ImageDraw.ImageDraw, y: int, row: Row, dots: Sequence[tuple[float, bool, str, int]]) -> None:
+    """The axis with its band, the dots standing on it, zero, limits and the mean."""
+    left, right, step = _MARGIN, WIDTH - _MARGIN, _step(row)
+    top = y - step * (1 + max(level for *_, level in dots))
 
     def box(a, b, c, d, **how) -> None:
         pen.rectangle((a * _FINER, b * _FINER, c * _FINER, d * _FINER), **how)
 
-    box(px(-row.limit), y - 18, px(row.limit), y + 18, fill=_BAND)
-    box(left, y - 0.5, right, y + 0.5, fill=EDGE)
-    box(px(0) - 0.5, y - 18, px(0) + 0.5, y + 18, fill=INK)
+    box(_px(row, -row.limit), top, _px(row, row.limit), y, fill=_BAND)
+    box(left, y - 0.5, right, y + 0.5, fill=INK)
+    box(WIDTH / 2 - 0.5, top, WIDTH / 2 + 0.5, y + 5, fill=INK)
     if row.error is not None:
-        box(px(row.mean - row.error), y + 13, px(row.mean + row.error), y + 15, fill=INK)
-        box(px(row.mean) - 1.5, y + 8, px(row.mean) + 1.5, y + 20, fill=INK)
-    taken: list[float] = []
-    radius = 10 if any(number for _, _, number in row.dots) else _DOT
-    for value, filled, number in sorted(row.dots):
-        x = px(value)
-        level = sum(abs(x - other) < 1.9 * radius for other in taken[-3:]) % 3
-        taken.append(x)
-        at = y - 8 * level * (radius / _DOT) * 0.8
-        _dot(pen, x, at, radius, filled, number)
+        box(_px(row, row.mean - row.error), y + 4, _px(row, row.mean + row.error), y + 6, fill=INK)
+        box(_px(row, row.mean) - 1.5, y - 4, _px(row, row.mean) + 1.5, y + 10, fill=INK)
+    for x, filled, number, level in dots:
+        _dot(pen, x, y - (level + 0.55) * step, 0.47 * step, filled, number)
     for anchor, x, text in (("la", left, f"< {row.less}"), ("ra", right, f"{row.more} >")):
-        _write(pen, (x, y + 21), text, 14, anchor)
+        _write(pen, (x, y + 12), text, 14, anchor)
     limit = words.amount(row.limit, row.unit) if row.unit in (PERCENT, DEGREES) else f"{row.limit:.2f}"
-    _write(pen, ((left + right) / 2, y + 21), f"limit {limit}", 14, "ma")
+    _write(pen, (WIDTH / 2, y + 28), f"limit {limit}", 13, "ma", _SOFT)
 
 
 def _dot(pen, x: float, y: float, radius: float, filled: bool, number: str) -> None:

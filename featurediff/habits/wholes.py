@@ -19,7 +19,11 @@ _FEWEST = 6
 # They must be spread by so much of the size, in % of it.
 _SPREAD = 10.0
 # Huber's constant (1964, Annals of Mathematical Statistics 35, 73-101): a single part far off shall not turn the whole.
-_HUBER = 1.345
+_HUBER, _TUKEY, _TURNS = 1.345, 4.685, 10
+# Squared residuals in limits are not taken for smaller: parts of a drawing are never quite right.
+_LEAST = 0.01
+# Places with this share of the largest effect show it; they agree when they are off by this share of it.
+_OUT, _SAME = 0.5, 0.4
 
 
 @dataclass(frozen=True)
@@ -46,46 +50,91 @@ def wholes(label: str, names: frozenset[str], spots: Sequence[Spot], turn_deg: f
     y = _fitted(down, middle, lambda u, v: [v, u])
     if x is None or y is None:
         return []
-    (wide, lean, grows), (tall, fall) = x, y
+    wide, lean, grows = x
+    tall, fall = y
     tolerances = Tolerances()
     big, angle = tolerances.big_ratio_percent, tolerances.angle_floor_deg
 
-    def measured(name: str, value: float, sigma: float, least: float, unit: str) -> Measured:
+    def measured(name: str, value: float, sigma: float, least: float, unit: str, agree: float) -> Measured:
         limit = max(least, tolerances.certainty_times * sigma)
-        return Measured(label, name, value, max(sigma, 1e-3), limit, unit, names)
+        return Measured(label, name, value, max(sigma, 1e-3), limit, unit, names, agree=agree)
 
-    aspect = (wide[0] - tall[0]) / (1.0 + tall[0] / 100.0)
+    aspect = (wide.amount - tall.amount) / (1.0 + tall.amount / 100.0)
+    error = math.hypot(wide.sigma, tall.sigma)
     found = [
-        measured("aspect", aspect, math.hypot(wide[1], tall[1]), big, PERCENT),
-        measured("grows", 0.5 * grows[0], 0.5 * grows[1], big, PERCENT),
+        measured("aspect", aspect, error, big, PERCENT, _agree((wide, tall), 0.5 * abs(aspect))),
+        measured("grows", 0.5 * grows.amount, 0.5 * grows.sigma, big, PERCENT, _agree((grows,), abs(grows.amount))),
     ]
     if turn_deg is not None:
         degrees = math.degrees(0.01)
-        found += [
-            measured("lean", turn_deg - degrees * lean[0], degrees * lean[1], angle, DEGREES),
-            measured("fall", turn_deg + degrees * fall[0], degrees * fall[1], angle, DEGREES),
-        ]
+        for name, term, sign in (("lean", lean, -1.0), ("fall", fall, 1.0)):
+            own = sign * degrees * term.amount
+            agree = _agree((term,), abs(term.amount)) if abs(own) > 0.5 * abs(turn_deg + own) else 1.0
+            found.append(measured(name, turn_deg + own, degrees * term.sigma, angle, DEGREES, agree))
     return found
 
 
-def _fitted(rows, middle: np.ndarray, terms) -> list[tuple[float, float]] | None:
-    """(amount in % per size, standard error) of each term; None when the places do not tell them."""
+def _agree(terms: Sequence[_Term], least: float) -> float:
+    """The share of places, out where it shows, that are off as the whole says; else single parts have made up the whole."""
+    told = [(term.effects, term.seen) for term in terms if abs(term.amount) >= 0.5 * least]
+    if not told:
+        return 0.0
+    effects, seen = (np.concatenate(each) for each in zip(*told, strict=True))
+    out = np.abs(effects) >= _OUT * np.abs(effects).max()
+    same = (effects * seen > 0) & (np.abs(seen) >= _SAME * np.abs(effects))
+    return float(same[out].mean())
+
+
+@dataclass(frozen=True)
+class _Term:
+    """One term of a fit: ``amount`` in % per size, its standard error, its effect at each place (n,) and what is seen there."""
+
+    amount: float
+    sigma: float
+    effects: np.ndarray
+    seen: np.ndarray
+
+
+def _fitted(rows, middle: np.ndarray, terms) -> list[_Term] | None:
+    """The terms of a robust least-squares fit; None when the places do not tell them.
+
+    Huber's weights, then Tukey's (Beaton and Tukey 1974, Technometrics 16, 147-185), with the limits as scale: parts that are wrong
+    by themselves have no say in the whole.
+    """
     data = np.array(rows, float)
     u, v = ((data[:, k] - middle[k]) / 100.0 for k in (0, 1))
     if len(data) < _FEWEST or min(np.std(u), np.std(v)) * 100.0 < _SPREAD:
         return None
     columns = np.column_stack([np.ones(len(data)), *terms(u, v)])
     off, limit = data[:, 2], np.maximum(data[:, 3], 1e-6)
+    if np.linalg.cond(columns / limit[:, None]) > 1e4:
+        return None
     weight = 1.0 / limit**2
-    for _ in range(20):
-        matrix = columns * weight[:, None]
-        if np.linalg.cond(columns * np.sqrt(weight)[:, None]) > 1e4:
+    for turn in range(2 * _TURNS):
+        solved = _solve(columns, off, weight)
+        if solved is None:
             return None
-        inverse = np.linalg.inv(matrix.T @ columns)
-        amounts = inverse @ matrix.T @ off
-        left = np.abs(off - columns @ amounts) / (0.5 * limit)
-        weight = np.minimum(1.0, _HUBER / np.maximum(left, 1e-9)) / limit**2
-    freedom = max(len(data) - columns.shape[1], 1)
+        left = np.abs(off - columns @ solved[0]) / (0.5 * limit)
+        robust = (
+            np.minimum(1.0, _HUBER / np.maximum(left, 1e-9)) if turn < _TURNS else np.maximum(1 - (left / _TUKEY) ** 2, 0) ** 2
+        )
+        weight = robust / limit**2
+    amounts, inverse = solved
+    freedom = max(int((weight > 0).sum()) - columns.shape[1], 1)
+    rest = off - columns @ amounts
     # The parts' own errors are what makes the whole uncertain.
-    variance = np.diag(inverse) * max(float(np.sum(weight * (off - columns @ amounts) ** 2)) / freedom, 0.01)
-    return [(float(amount), math.sqrt(float(own))) for amount, own in zip(amounts[1:], variance[1:], strict=True)]
+    variance = np.diag(inverse) * max(float(np.sum(weight * rest**2)) / freedom, _LEAST)
+    effects = columns * amounts
+    return [
+        _Term(float(amounts[k]), math.sqrt(float(variance[k])), effects[:, k], effects[:, k] + rest)
+        for k in range(1, columns.shape[1])
+    ]
+
+
+def _solve(columns: np.ndarray, off: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    """Weighted least squares: amounts and the inverse normal matrix; None when too few places are left."""
+    normal = (columns * weight[:, None]).T @ columns
+    if (weight > 0).sum() <= columns.shape[1] or np.linalg.cond(normal) > 1e8:
+        return None
+    inverse = np.linalg.inv(normal)
+    return inverse @ ((columns * weight[:, None]).T @ off), inverse
