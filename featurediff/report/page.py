@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from importlib import resources
 
@@ -54,12 +55,22 @@ def render(shown: View) -> str:
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_text),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+    )
+    environment.filters["unbroken"] = _unbroken
+    return environment
+
+
+def _unbroken(text: str) -> Markup:
+    """A number and its unit stay on one line; the text as such is unchanged."""
+    pieces = re.split(r"(\d[\d.]* (?:mm|degrees?|%))", text)
+    return Markup("").join(
+        Markup('<span class="unbroken">{}</span>').format(piece) if k % 2 else piece for k, piece in enumerate(pieces)
     )
 
 

@@ -15,7 +15,7 @@ from featurediff.records import Correction
 from featurediff.report.page_window import Window
 
 # An arrow for a smaller move than this is drawn longer, in mm; and so is one that could not be seen, in window units.
-_TOO_SHORT_MM, _SHORTEST = 2.0, 5.0
+_TOO_SHORT_MM, _SHORTEST = 2.0, 6.5
 _HEAD, _ARC = 2.4, 5.0
 _RADIUS = 3.0
 # Places to try for a number: distances from its spot in window units, then directions in degrees.

@@ -7,18 +7,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from featurediff.records import Correction, Located, Report, Subject
+from featurediff import geometry
+from featurediff.records import Correction, Feature, Located, Report, Subject
 from featurediff.report import text
 from featurediff.report.data import undecided
 from featurediff.report.page_marks import Mark, marks
 from featurediff.report.page_notes import RoundNotes
 from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, reference_picture
+from featurediff.report.page_print import PrintForm, Texts, print_form
+from featurediff.report.page_tags import SIZE, Tag, named, tags
 from featurediff.report.page_window import Lit, Window, lit, reference_to_sheet, sheet_extent, windows
 
-# Letters of list and notes together from which the print form takes smaller type, and smaller still.
-_DENSE, _VERY_DENSE = 1500, 2300
-# From this width to height on, a drawing is laid across the top of the printed page instead of beside the list.
-_ACROSS = 1.15
+# Up to so many lines, the list stays in sight beside the pictures.
+FEW = 3
+_CAPTION = 300  # letters under the drawing, at most
 # The lines of the list are printed on paper: a careful word for each thing that can go wrong there (common practice, no source).
 CAUTIONS = (
     text.CARE[0].upper() + text.CARE[1:],
@@ -34,7 +36,11 @@ SITTER = (
 
 @dataclass(frozen=True)
 class Line:
-    """One line of the list, with its marks and lit places. ``state``: what became of it since the round before."""
+    """One line of the list, with its marks and lit places.
+
+    ``state``: what became of it since the round before. ``aim``: where its spot belongs. ``parts``: numbers of the parts that it
+    names by number.
+    """
 
     rank: int
     text: str
@@ -45,6 +51,7 @@ class Line:
     lit: Lit | None
     aim: tuple[float, float]
     alt: str
+    parts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -54,6 +61,8 @@ class Pair:
     window: Window
     reference: PagePicture
     turned: str
+    tags_reference: tuple[Tag, ...] = ()
+    tags_drawing: tuple[Tag, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,10 +89,12 @@ class View:
     cautions: tuple[str, ...]
     notes: RoundNotes | None
     pair: Pair | None
+    tags: tuple[Tag, ...]
+    tag_size: float
     sitter: str
     part_shown: str
-    layout: str
-    density: str
+    printed: PrintForm
+    few: bool
 
     @property
     def not_to_scale(self) -> bool:
@@ -122,7 +133,7 @@ def view(
     """Everything for the template. Arguments as for `featurediff.report.page.page`."""
     sheet = sheet_extent(squared, px_per_unit)
     window, pair_window = windows(report, subject, located, sheet)
-    pair = _pair(report, reference, pair_window)
+    pair = _pair(report, reference, subject, located, pair_window)
     per_unit = 200.0 / max(sheet.width, sheet.height)
     dark = darkness(squared, px_per_unit, per_unit)
     placed = marks(report.corrections, window, report.sheet.unit, dark, per_unit)
@@ -130,7 +141,9 @@ def view(
         _line(each, mark, notes, lit(each, report, subject, located, pair_window) if pair else None)
         for each, mark in zip(report.corrections, placed, strict=True)
     )
-    shown = View(
+    parts = named(said for line in lines for said in (line.text, line.check))
+    drawn = {number: curve for number, curve in _drawn_parts(subject, located).items() if number in parts}
+    return View(
         title=_title(notes),
         name=name,
         unit=report.sheet.unit if report.sheet.unit == "mm" else f"% of the {report.size_label}",
@@ -151,12 +164,13 @@ def view(
         cautions=CAUTIONS,
         notes=notes,
         pair=pair,
+        tags=tags(drawn, window, SIZE * window.unit, placed),
+        tag_size=SIZE,
         sitter=SITTER if pair else "",
         part_shown=_part_shown(window, sheet, report.sheet.unit),
-        layout="across" if window.width > _ACROSS * window.height else "beside",
-        density=_density(lines, report, notes),
+        printed=_printed(report, lines, notes, window),
+        few=len(lines) <= FEW,
     )
-    return shown
 
 
 def _title(notes: RoundNotes | None) -> str:
@@ -166,7 +180,9 @@ def _title(notes: RoundNotes | None) -> str:
 def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit | None) -> Line:
     state = notes.states.get(each.rank, "") if notes else ""
     careful = notes is not None and each.rank in notes.careful
-    return Line(each.rank, each.text, each.check, state, careful, mark, places, _aim(each, mark, places), _alt(each, mark))
+    parts = named((each.text, each.check))
+    aim = _aim(each, mark, places)
+    return Line(each.rank, each.text, each.check, state, careful, mark, places, aim, _alt(each, mark), parts)
 
 
 def _aim(each: Correction, mark: Mark, places: Lit | None) -> tuple[float, float]:
@@ -205,7 +221,7 @@ def _facts(report: Report) -> tuple[tuple[str, str], ...]:
         ("Sheet", re.sub(r"^Sheet:? ?", "", text.sheet_line(report))),
         ("Trust", text.trust_line(report)),
         ("Line-up", " ".join(part for part in (text.lineup_line(report), report.lineup.remark) if part)),
-        ("Left, right", text.sides_line(report)),
+        ("Sides", text.sides_line(report)),
     )
     return tuple((label, _sentence(said)) for label, said in rows)
 
@@ -222,15 +238,30 @@ def _not_judged(report: Report) -> tuple[tuple[str, str], ...]:
     return tuple((text.told_names(report, tuple(names)), why) for why, names in by_reason.items())
 
 
-def _pair(report: Report, reference: np.ndarray | None, window: Window) -> Pair | None:
+def _pair(
+    report: Report, reference: np.ndarray | None, subject: Subject | None, located: tuple[Located, ...], window: Window
+) -> Pair | None:
     if reference is None:
         return None
-    picture = reference_picture(reference, reference_to_sheet(report), window)
+    matrix = reference_to_sheet(report)
+    picture = reference_picture(reference, matrix, window)
     if picture is None:
         return None
     turn = report.lineup.turn_deg
     turned = f", turned by {abs(turn):.0f} degrees as the drawing lies on the sheet" if abs(turn) >= 0.5 else ""
-    return Pair(window, picture, turned)
+    numbered = dict(enumerate(subject.features, start=1)) if subject and subject.numbered else {}
+    wanted = {k: (each, geometry.apply(matrix, each.points)) for k, each in numbered.items()}
+    height = SIZE * window.unit
+    return Pair(window, picture, turned, tags(wanted, window, height), tags(_drawn_parts(subject, located), window, height))
+
+
+def _drawn_parts(subject: Subject | None, located: tuple[Located, ...]) -> dict[int, tuple[Feature, np.ndarray]]:
+    """Number -> feature and where it is drawn, of a subject whose parts have numbers."""
+    if subject is None or not subject.numbered:
+        return {}
+    places = {place.feature: place.points_mm for place in located if place.found}
+    numbered = enumerate(subject.features, start=1)
+    return {k: (each, np.asarray(places[each.name], float)) for k, each in numbered if each.name in places}
 
 
 def _part_shown(window: Window, sheet: Window, unit: str) -> str:
@@ -241,8 +272,8 @@ def _part_shown(window: Window, sheet: Window, unit: str) -> str:
     return f"Shown: {window.width:.0f} x {window.height:.0f} mm of the sheet, around what is drawn."
 
 
-def _density(lines: tuple[Line, ...], report: Report, notes: RoundNotes | None) -> str:
-    letters = sum(len(line.text) + len(line.check) + 30 for line in lines)
-    letters += sum(len(each.text) for each in report.capture)
-    letters += sum(map(len, (*notes.done, *notes.remarks, notes.care))) if notes else 0
-    return "very-dense" if letters > _VERY_DENSE else "dense" if letters > _DENSE else "open"
+def _printed(report: Report, lines: tuple[Line, ...], notes: RoundNotes | None, window: Window) -> PrintForm:
+    told = [(line.text, line.check, f"{line.state} {'mind the paper here' if line.careful else ''}".strip()) for line in lines]
+    said = (notes.summary, *notes.done, *notes.remarks, notes.care) if notes else ()
+    facts = (*_facts(report), *((each.level, each.text) for each in report.capture))
+    return print_form(Texts(told, tuple(filter(None, said)), facts, CAUTIONS, "x" * _CAPTION), window.width, window.height)

@@ -17,6 +17,8 @@ from featurediff.records import Correction, Located, Report, Subject
 _WHOLE_SHEET = 0.5
 # Paper shown around the drawing, as a share of its larger extent: for the sheet, and for the two pictures side by side.
 _AROUND_SHEET, _AROUND_PAIR = 0.14, 0.06
+# From this width to height on marks are smaller.
+_WIDE, _WIDE_MARKS = 1.15, 0.8
 # No lit place is smaller than this share of the window, nor closer to what it is about than this.
 _LEAST_LIT, _LIT_MARGIN = 0.08, 0.02
 
@@ -32,8 +34,8 @@ class Window:
 
     @property
     def unit(self) -> float:
-        """A hundredth of the width: what marks are sized by."""
-        return self.width / 100.0
+        """What marks are sized by: a hundredth of the width, less where the window is wide and shown larger."""
+        return self.width / 100.0 * (1.0 if self.width <= _WIDE * self.height else _WIDE_MARKS)
 
     def clip(self, point: tuple[float, float]) -> tuple[float, float]:
         """The nearest point inside."""

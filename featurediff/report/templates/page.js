@@ -75,14 +75,17 @@
   });
 
   /* A line of the list that is chosen brings both lines to where its spot belongs. */
-  function chosen() {
-    var found = /^#(?:see|fix)-(\d+)$/.exec(location.hash);
+  function choose(place) {
+    var found = /#(?:see|fix)-(\d+)$/.exec(place);
     var aim = found && view.aims[found[1]];
     if (aim) {
       put(aim[0], aim[1]);
       hold.checked = true;
     }
   }
-  window.addEventListener("hashchange", chosen);
-  chosen();
+  Array.prototype.forEach.call(document.querySelectorAll(".line, .mark"), function (link) {
+    link.addEventListener("click", function () { choose(link.getAttribute("href")); });
+  });
+  window.addEventListener("hashchange", function () { choose(location.hash); });
+  choose(location.hash);
 })();
