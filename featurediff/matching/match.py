@@ -8,6 +8,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
+from featurediff.matching.closeup import CloseUps
 from featurediff.matching.found import Found
 from featurediff.matching.frame import grey_of, make_frame, warp_into
 from featurediff.matching.ink import ink_map
@@ -48,7 +49,8 @@ def match(
     ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
     # Only straight lines ask for the colours: two edges of a moulding may differ in nothing else.
     colours = warp_into(reference, frame.from_reference, frame.shape).astype(np.float32)
-    places = locate_features(subject, frame, colours, banks, field_of(laid, frame.size, FINE), ink)
+    closeups = CloseUps(grey, drawing, frame, to_frame)
+    places = locate_features(subject, frame, colours, banks, field_of(laid, frame.size, FINE), ink, closeups)
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()
