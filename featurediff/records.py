@@ -217,6 +217,20 @@ class Form:
     right: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Start:
+    """A length that is measured before the first line is drawn.
+
+    ``ends``: one end, whose distance from the sheet's edge is told, or two, whose distance from each other is. Each end is the
+    mean of spots, (feature name, where): ``where`` is the name of one of the feature's anchors, or "middle", "left", "right",
+    "top", "bottom" of its extent. ``direction``: "down", "across", or, between two ends, "apart": straight from one to the other.
+    """
+
+    label: str
+    direction: str
+    ends: tuple[tuple[tuple[str, str], ...], ...]
+
+
 def under(part: str, prefix: str) -> bool:
     """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
     return part == prefix or part.startswith(prefix.rstrip("/") + "/")
@@ -240,6 +254,9 @@ class Subject:
     ``top_label`` and ``bottom_label`` name its two ends when it leans ("crown", "chin"); "" reads "top" and "bottom".
     ``numbered``: its features are known by numbers too, 1 for the first of ``features``, in texts and pictures, because their
     names alone are not found at a glance.
+    ``starts``: the lengths worth measuring first, the height that ``size_px`` is among them; without any, general ones are taken.
+    ``near_deg``: when the subject's size fills more degrees of the camera's view than this, the camera stood so near that what is
+    nearest to it looks too large; 0: not judged.
     """
 
     features: tuple[Feature, ...]
@@ -259,6 +276,8 @@ class Subject:
     rows: tuple[Row, ...] = ()
     forms: tuple[Form, ...] = ()
     numbered: bool = False
+    starts: tuple[Start, ...] = ()
+    near_deg: float = 0.0
 
     def feature(self, name: str) -> Feature:
         """The feature of that name. Raises KeyError."""

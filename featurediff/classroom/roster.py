@@ -1,6 +1,7 @@
 """Who is which number. Sheets are shared by number; whose they are stands in a private file alone.
 
-Numbers follow the pictures' contents, not the alphabet, so that they give nobody away, and stay with their picture from run to run.
+Numbers follow the pictures' contents, not the alphabet, so that they give nobody away, and stay with their picture from run to
+run.
 """
 
 from __future__ import annotations

@@ -26,7 +26,8 @@ _LARGEST = 20_000_000
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a sheet: "compared", "refused" (the picture can't be compared, why and what to do), or "failed" (something else
+    """What became of a sheet: "compared", "refused" (the picture can't be compared, why and what to do), or "failed"
+    (something else
     went wrong; tried again by the next run)."""
 
     number: int

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
+    if arguments.drawing is not None and Path(arguments.drawing).is_dir():
+        from featurediff.cli.classroom import run as run_class
+
+        return run_class(arguments)
     if arguments.piece is not None:
         from featurediff.cli.rounds import run as run_round
 

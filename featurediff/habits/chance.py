@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Mean:
-    """A weighted mean over drawings with its standard error; ``spread`` is the standard deviation between drawings, ``p`` two-sided."""
+    """A weighted mean over drawings with its standard error; ``spread`` is the standard deviation between drawings, ``p``
+    two-sided."""
 
     mean: float
     error: float
@@ -20,7 +21,8 @@ class Mean:
 def mean_of(values: Sequence[float], sigmas: Sequence[float]) -> Mean:
     """The mean of values that differ from drawing to drawing and are each known to a standard uncertainty (above 0).
 
-    Weights 1 / (between^2 + sigma^2), between^2 by DerSimonian and Laird (1986, Controlled Clinical Trials 7, 177-188); error and t
+    Weights 1 / (between^2 + sigma^2), between^2 by DerSimonian and Laird (1986, Controlled Clinical Trials 7, 177-188); error
+    and t
     test with n - 1 degrees of freedom by Hartung and Knapp (2001, Statistics in Medicine 20, 3875-3889), never smaller than the
     stated uncertainties make it (Knapp and Hartung 2003, Statistics in Medicine 22, 2693-2710): with few drawings a small spread
     may be luck. With equal uncertainties well below the spread this is Student's t test of the mean. Needs two values or more.

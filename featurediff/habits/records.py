@@ -14,9 +14,10 @@ PERCENT, DEGREES, RATIO = "%", "deg", "ratio"
 class Measured:
     """One measure of one thing in one drawing: ``value`` is drawing minus reference.
 
-    ``unit``: "%" (of the subject's drawn size, so that sheets of any size can be held together), "deg" or "ratio". ``sigma`` is its
-    standard uncertainty, ``limit`` what it may be off. ``names``: the features it is about. ``agree`` 0..1: the share of them that
-    are off in the same direction by a good part of ``value``: a block is told as one only when its parts agree.
+    ``unit``: "%" (of the subject's drawn size, so that sheets of any size can be held together), "deg" or "ratio". ``sigma``
+    is its
+    standard uncertainty, ``limit`` what it may be off. ``names``: the features it is about. ``agree`` 0..1: the share of them
+    that are off in the same direction by a good part of ``value``: a block is told as one only when its parts agree.
     """
 
     label: str
@@ -50,8 +51,8 @@ class Tendency:
     """One measure over many drawings.
 
     ``drawings``: how many tell it; ``mean`` and ``spread`` (standard deviation) in ``unit``, each drawing weighted by its stated
-    uncertainty; ``error`` is the mean's standard error. ``p``: how often chance alone would give such a mean; ``p_all``: the same,
-    corrected for all the measures looked at. ``beyond``: in how many drawings it is off this way by more than its limit.
+    uncertainty; ``error`` is the mean's standard error. ``p``: how often chance alone would give such a mean; ``p_all``: the
+    same, corrected for all the measures looked at. ``beyond``: in how many drawings it is off this way by more than its limit.
     ``limit``: the mean of the limits. ``values`` and ``sigmas``: drawing by drawing.
     """
 
@@ -92,8 +93,8 @@ class Habits:
 class Shared:
     """One measure over the sheets of a class: off by more than its limit, in one direction, on ``count`` of ``judged`` sheets.
 
-    ``values`` holds (number of the sheet, value, whether it is among the ``count``), in ``unit``. ``mean`` and ``spread`` are over
-    the sheets counted.
+    ``values`` holds (number of the sheet, value, whether it is among the ``count``), in ``unit``. ``mean`` and ``spread`` are
+    over the sheets counted.
     """
 
     label: str

@@ -98,8 +98,8 @@ class _Term:
 def _fitted(rows, middle: np.ndarray, terms) -> list[_Term] | None:
     """The terms of a robust least-squares fit; None when the places do not tell them.
 
-    Huber's weights, then Tukey's (Beaton and Tukey 1974, Technometrics 16, 147-185), with the limits as scale: parts that are wrong
-    by themselves have no say in the whole.
+    Huber's weights, then Tukey's (Beaton and Tukey 1974, Technometrics 16, 147-185), with the limits as scale: parts that are
+    wrong by themselves have no say in the whole.
     """
     data = np.array(rows, float)
     u, v = ((data[:, k] - middle[k]) / 100.0 for k in (0, 1))
