@@ -12,7 +12,6 @@ from PIL import Image
 
 from featurediff import geometry
 from featurediff.marks import paper_light
-from featurediff.report.look import shrunk
 from featurediff.report.page_window import Window
 
 LONG_SIDE = 1600
@@ -82,7 +81,10 @@ def _evenly_lit(pixels: np.ndarray) -> np.ndarray:
 
 def _coded(image: Image.Image, to_sheet: np.ndarray) -> PagePicture:
     full = image.size
-    image, _ = shrunk(image, LONG_SIDE)
+    shrink = min(1.0, LONG_SIDE / max(full))
+    if shrink < 1.0:
+        # A box would place its pixels up to half a pixel off.
+        image = image.resize([max(round(side * shrink), 1) for side in full], Image.Resampling.LANCZOS)
     (a, c, e), (b, d, f) = (to_sheet @ np.diag([full[0] / image.width, full[1] / image.height, 1.0]))[:2]
     return PagePicture(_jpeg(image), image.width, image.height, tuple(map(float, (a, b, c, d, e, f))))
 

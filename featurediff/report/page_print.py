@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 # ISO 216 A4 less margins of 10 mm, and a little for printers that round.
 WIDTH, HEIGHT = 190.0, 275.0
+SMALL = 9.3
 BESIDE, ACROSS = "beside", "across"
 # From this width to height on, a drawing is laid across the page, with the list below it.
 _WIDE = 1.15
@@ -99,12 +100,12 @@ def _below(texts: Texts, points: float) -> float:
     )
     notes = _notes(texts, points, WIDTH)
     facts = max(_facts(texts, points, 0.55 * (WIDTH - _GUTTER)), _cautions(texts, points, 0.45 * (WIDTH - _GUTTER)))
-    return _HEAD + _height(texts.caption, points * 0.82, WIDTH) + notes + rows + facts + 3 * _em(points) + 5 * _GAP
+    return _HEAD + _height(texts.caption, _caption(points), WIDTH) + notes + rows + facts + 3 * _em(points) + 5 * _GAP
 
 
 def _beside(texts: Texts, points: float, column: float) -> float:
     """What stands above and below the drawing in its column."""
-    caption = _height(texts.caption, points * 0.82, column)
+    caption = _height(texts.caption, _caption(points), column)
     return _HEAD + caption + _facts(texts, points, column) + _cautions(texts, points, column) + 2 * _em(points) + 5 * _GAP
 
 
@@ -124,17 +125,26 @@ def _notes(texts: Texts, points: float, column: float) -> float:
 
 
 def _facts(texts: Texts, points: float, column: float) -> float:
-    label = 5.2 * points * 0.88 * _POINT + 2.0
-    return 1.5 * _em(points) + _sum(_height(said, points * 0.88, column - label) + 0.6 for _, said in texts.facts)
+    label = 5.2 * _small(points) * _POINT + 2.0
+    return 1.5 * _em(points) + _sum(_height(said, _small(points), column - label) + 0.6 for _, said in texts.facts)
 
 
 def _cautions(texts: Texts, points: float, column: float) -> float:
-    return 1.5 * _em(points) + _sum(_height(each, points * 0.88, column - 5.0) for each in texts.cautions)
+    return 1.5 * _em(points) + _sum(_height(each, _small(points), column - 5.0) for each in texts.cautions)
 
 
 def _height(text: str, points: float, width: float) -> float:
     room = max(width / (_LETTER * points * _POINT) - _LOST, 6.0)
     return math.ceil(len(text) / room) * _em(points)
+
+
+def _small(points: float) -> float:
+    """Type of facts and cautions, which are there for reference."""
+    return min(points * 0.88, SMALL)
+
+
+def _caption(points: float) -> float:
+    return min(points * 0.82, SMALL)
 
 
 def _em(points: float) -> float:

@@ -16,7 +16,7 @@ from featurediff.report.page_notes import RoundNotes
 from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, reference_picture
 from featurediff.report.page_print import PrintForm, Texts, print_form
 from featurediff.report.page_tags import SIZE, Tag, named, tags
-from featurediff.report.page_window import Lit, Window, lit, reference_to_sheet, sheet_extent, windows
+from featurediff.report.page_window import Lit, Window, aim, lit, reference_to_sheet, sheet_extent, windows
 
 # Up to so many lines, the list stays in sight beside the pictures.
 FEW = 3
@@ -138,8 +138,9 @@ def view(
     dark = darkness(squared, px_per_unit, per_unit)
     placed = marks(report.corrections, window, report.sheet.unit, dark, per_unit)
     lines = tuple(
-        _line(each, mark, notes, lit(each, report, subject, located, pair_window) if pair else None)
+        _line(each, mark, notes, places, aim(each, report, subject, pair_window, places))
         for each, mark in zip(report.corrections, placed, strict=True)
+        for places in [lit(each, report, subject, located, pair_window) if pair else None]
     )
     parts = named(said for line in lines for said in (line.text, line.check))
     drawn = {number: curve for number, curve in _drawn_parts(subject, located).items() if number in parts}
@@ -177,22 +178,11 @@ def _title(notes: RoundNotes | None) -> str:
     return "To-fix sheet" if notes is None else f"To-fix sheet, round {notes.number}"
 
 
-def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit | None) -> Line:
+def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit | None, belongs: tuple[float, float]) -> Line:
     state = notes.states.get(each.rank, "") if notes else ""
     careful = notes is not None and each.rank in notes.careful
     parts = named((each.text, each.check))
-    aim = _aim(each, mark, places)
-    return Line(each.rank, each.text, each.check, state, careful, mark, places, aim, _alt(each, mark), parts)
-
-
-def _aim(each: Correction, mark: Mark, places: Lit | None) -> tuple[float, float]:
-    """Where the spot belongs, which is where it is on the reference."""
-    move = each.arrows[0][1] if each.arrows else each.move_mm
-    if move is None:
-        middle = places.reference if places else None
-        return (middle.x + middle.width / 2, middle.y + middle.height / 2) if middle else mark.spot
-    start = each.arrows[0][0] if each.arrows else each.at_mm
-    return (start[0] + move[0], start[1] + move[1])
+    return Line(each.rank, each.text, each.check, state, careful, mark, places, belongs, _alt(each, mark), parts)
 
 
 def _alt(each: Correction, mark: Mark) -> str:

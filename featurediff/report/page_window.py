@@ -21,6 +21,8 @@ _AROUND_SHEET, _AROUND_PAIR = 0.14, 0.06
 _WIDE, _WIDE_MARKS = 1.15, 0.8
 # No lit place is smaller than this share of the window, nor closer to what it is about than this.
 _LEAST_LIT, _LIT_MARGIN = 0.08, 0.02
+# What is this near to a line of the reference, as a share of the window, is on it.
+_SNAP = 0.025
 
 
 @dataclass(frozen=True)
@@ -79,6 +81,29 @@ def lit(each: Correction, report: Report, subject: Subject | None, located: tupl
     aims = [marked + np.array([move for _, move in each.arrows] or [each.move_mm or (0.0, 0.0)])]
     # A correction of a small part ("the outer end") is lit where its arrow is, else where its features are.
     return Lit(_box([*drawn, marked], pair), _box([*wanted, *(aims if not wanted else [])], pair))
+
+
+def aim(each: Correction, report: Report, subject: Subject | None, window: Window, lit_at: Lit | None) -> tuple[float, float]:
+    """Where the spot of a correction belongs, which is where it is on the reference."""
+    move = each.arrows[0][1] if each.arrows else each.move_mm
+    if move is None and lit_at is not None:
+        box = lit_at.reference
+        return box.x + box.width / 2, box.y + box.height / 2
+    start = each.arrows[0][0] if each.arrows else each.at_mm
+    there = np.add(start, move if move is not None else (0.0, 0.0))
+    # A line or a corner of the reference that is meant by it is hit exactly; a closed form is meant as a whole.
+    lines = _wanted(report, subject, {name for name in each.explains if not _closed(subject, name)})
+    near = [geometry.resample(line, window.unit / 4) for line in lines]
+    if near:
+        points = np.concatenate(near)
+        distances = np.hypot(*(points - there).T)
+        if distances.min() < _SNAP * max(window.width, window.height):
+            there = points[distances.argmin()]
+    return float(there[0]), float(there[1])
+
+
+def _closed(subject: Subject | None, name: str) -> bool:
+    return any(each.closed for each in subject.features if each.name == name) if subject else True
 
 
 def _drawn(located: Iterable[Located]) -> list[np.ndarray]:

@@ -22,7 +22,7 @@
 
   function draw(name) {
     var line = lines[name];
-    var at = Number(line.range.value);
+    var at = line.at;
     var words = at.toFixed(1) + " " + view.unit + " from the " + line.edge + " edge";
     line.said.textContent = words;
     line.range.setAttribute("aria-valuetext", words);
@@ -35,11 +35,17 @@
     });
   }
 
+  /* The slider shows the nearest half unit; the line itself goes exactly where it is put. */
+  function place(name, at) {
+    var line = lines[name];
+    line.at = Math.min(Math.max(at, line.from), line.from + line.size);
+    line.range.value = line.at;
+    draw(name);
+  }
+
   function put(x, y) {
-    lines.plumb.range.value = x;
-    lines.level.range.value = y;
-    draw("plumb");
-    draw("level");
+    place("plumb", x);
+    place("level", y);
   }
 
   function under(event, look) {
@@ -54,9 +60,11 @@
     line.range.min = line.from.toFixed(1);
     line.range.max = (line.from + line.size).toFixed(1);
     line.range.step = 0.5;
-    line.range.value = line.from + line.size / 2;
-    line.range.addEventListener("input", function () { draw(name); });
-    draw(name);
+    line.range.addEventListener("input", function () {
+      line.at = Number(line.range.value);
+      draw(name);
+    });
+    place(name, line.from + line.size / 2);
   });
 
   looks.forEach(function (look) {
