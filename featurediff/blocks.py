@@ -14,7 +14,7 @@ from featurediff.records import Block, Feature, Subject, under
 
 # A straight line within so many degrees of the plumb or the level counts as one.
 _PLUMB, _LEVEL = 20.0, 10.0
-VERTICALS, LEVELS, ELLIPSES = "verticals", "level lines", "ellipses"
+VERTICALS, LEVELS, ELLIPSES, EDGES = "verticals", "level lines", "ellipses", "edges"
 
 
 def blocks_of(subject: Subject) -> tuple[Block, ...]:
@@ -22,7 +22,8 @@ def blocks_of(subject: Subject) -> tuple[Block, ...]:
     found = [_whole(subject), *_pairs(subject), *_groups(subject), *_alike(subject)]
     told: dict[tuple, Block] = {}
     for block in found:
-        key = (block.kind == "like", block.kind == "whole", frozenset(block.names))
+        sort = block.kind if block.kind in ("like", "whole", "edge") else ""
+        key = (sort, frozenset(block.names))
         if block.names:
             told.setdefault(key, block)  # a pair comes before a group of the same features
     return tuple(told.values())
@@ -61,7 +62,8 @@ def _alike(subject: Subject) -> list[Block]:
     level = [f.name for f in straight if _from_level(f) < _LEVEL and f.name not in aimed]
     open_ = [f.name for f in subject.features if f.kind == "ellipse" and "openness" in f.measures]
     parts = ((VERTICALS, upright), (LEVELS, level), (ELLIPSES, open_))
-    return [Block(label, "like", tuple(names), True) for label, names in parts if names]
+    edges = Block(EDGES, "edge", tuple(feature.name for feature in subject.features if feature.slides), True)
+    return [*(Block(label, "like", tuple(names), True) for label, names in parts), edges]
 
 
 def _from_level(feature: Feature) -> float:

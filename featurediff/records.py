@@ -385,7 +385,7 @@ class Block:
 
     ``kind``: "whole" for all of the subject, "pair" for what mirrors itself (``left`` and ``right`` hold the names of either
     side, ``width``: they are two sides of one thing), "group" for what moves as one, "like" for features alike in form
-    (verticals, ellipses).
+    (verticals, ellipses), "edge" for those that are known only across themselves.
     """
 
     label: str

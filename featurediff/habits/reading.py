@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from featurediff.errors import PieceError
@@ -57,7 +57,8 @@ def _drawn(report: Mapping[str, Any], left_out: frozenset[Key]) -> Drawn:
     trust = _number(trust) if trust is not None else 0.0
     ones = {key: one for key, one in _deviations(report, per_cent, trust) if key not in left_out}
     blocks = _blocks(report)
-    measures = [*_of_whole(report, blocks, ones, per_cent), *_of_blocks(blocks, ones), *_of_features(ones, blocks)]
+    whole, ones = _of_whole(report, blocks, ones, per_cent)
+    measures = [*whole, *_of_blocks(blocks, ones), *_of_features(ones, blocks)]
     found: dict[Key, Measured] = {}
     for each in measures:
         found.setdefault(each.key, each)
@@ -191,26 +192,52 @@ def _outer_ends(label: str, left: str, right: str, ones: Mapping[Key, _One]) -> 
     if (left, "tilt") not in ones or (right, "tilt") not in ones:
         return None
     found = _mean(label, "tilt", (left, right), ones, False, {left: -1.0, right: 1.0})
-    return None if found is None else Measured(**{**vars(found), "measure": "outer ends"})
+    return None if found is None else replace(found, measure="outer ends")
 
 
 # ---------------------------------------------------------------- the whole
 
 
-def _of_whole(report: Mapping[str, Any], blocks: Sequence[Block], ones: Mapping[Key, _One], per_cent: float) -> list[Measured]:
+def _of_whole(
+    report: Mapping[str, Any], blocks: Sequence[Block], ones: dict[Key, _One], per_cent: float
+) -> tuple[Sequence[Measured], dict[Key, _One]]:
+    """Measures of the whole, and the deviations with what the whole explains taken off."""
     block = next((each for each in blocks if each.kind == "whole"), None)
     if block is None:
-        return []
-    spots = []
+        return (), ones
+    edges = {name for each in blocks if each.kind == "edge" for name in each.names}
+    spots, slanting = {}, set()
     for each in report["features"]:
         if not each["found"] or each["at_mm"] is None or each["off_mm"] is None:
             continue
+        name = _text(each["name"])
         x, y = (_number(at) - _number(off) for at, off in zip(each["at_mm"], each["off_mm"], strict=True))
-        own = [ones.get((_text(each["name"]), measure)) for measure in PLACE]
-        spots.append(Spot(x * per_cent, y * per_cent, *((one.value, one.limit) if one else None for one in own)))
+        own = [ones.get((name, measure)) for measure in PLACE]
+        if name in edges and None not in own and own[0].sigma == own[1].sigma:
+            own = [
+                None,
+                None,
+            ]  # a slanting edge, known along one normal, which both share: how far it is off along itself is open
+            slanting.add(name)
+        spots[name] = Spot(x * per_cent, y * per_cent, *((one.value, one.limit) if one else None for one in own))
     # A sheet that was not squared may have been photographed at a turn.
     turn = _number(report["lineup"]["turn_deg"]) if report["sheet"]["squared"] and report["unit"] == "mm" else None
-    return wholes(block.label, frozenset(block.names), spots, turn)
+    found = wholes(block.label, frozenset(block.names), tuple(spots.values()), turn)
+    left = dict(ones)
+    for name, explained in zip(spots, found.explained, strict=False):
+        if name in slanting:
+            explained = _along((ones[name, "across"].value, ones[name, "down"].value), explained)
+        for measure, amount in zip(PLACE, explained, strict=True):
+            if (name, measure) in left:
+                left[name, measure] = replace(left[name, measure], value=left[name, measure].value - amount)
+    return found.measures, left
+
+
+def _along(way: tuple[float, float], vector: tuple[float, float]) -> tuple[float, float]:
+    """The part of a vector along ``way``."""
+    square = way[0] ** 2 + way[1] ** 2
+    share = (way[0] * vector[0] + way[1] * vector[1]) / square if square > 0 else 0.0
+    return share * way[0], share * way[1]
 
 
 # ---------------------------------------------------------------- values of files

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from featurediff.habits.chance import corrected, mean_of
 from featurediff.habits.records import Drawn, Habits, Key, Measured, Shared, Tendency
+from featurediff.habits.wholes import AGREE
 
 ENOUGH = 4
 LEVEL = 0.05
-# A mean below this share of the limit is no habit worth a word, however sure.
+# However sure, a habit is worth a word only when it goes beyond its limit in this share of the drawings.
 _WORTH = 0.5
-# Of a block's parts, so many must be off the same way; else its parts are told.
-_AGREE = 0.75
+# A part's statement is told in place of the whole thing's when it is so much stronger.
+_CLEARLY = 1.25
 # In a class: what so many sheets share, and at least this share of those judged.
 _SHEETS, _SHARE = 3, 1.0 / 3.0
 
@@ -47,11 +49,10 @@ def _of_subject(subject: str, drawings: Sequence[Drawn]) -> Habits:
             beyond, limit, tuple(each.value for each in row), tuple(each.sigma for each in row), first.names,
         )  # fmt: skip
         looked_at.append(found)
-        if p <= LEVEL and abs(mean.mean) >= _WORTH * limit and statistics.median(each.agree for each in row) >= _AGREE:
+        if p <= LEVEL and beyond >= _WORTH * len(row) and statistics.median(each.agree for each in row) >= AGREE:
             agreeing.append(found)
     looked_at.sort(key=lambda each: (each.p, each.label, each.measure))
-    strength = {id(each): abs(each.mean) / each.error for each in agreeing}
-    told = _apart(agreeing, lambda each: strength[id(each)])
+    told = _apart(agreeing, lambda each: abs(each.mean))
     told.sort(key=lambda each: -abs(each.mean) / each.limit)
     return Habits(subject, label, size, len(drawings), True, tuple(told), tuple(looked_at))
 
@@ -64,11 +65,11 @@ def shared(sheets: Mapping[int, Drawn]) -> tuple[Shared, ...]:
             each = _off_this_way(row, sign)
             if each is not None and each.count >= max(_SHEETS, math.ceil(_SHARE * each.judged)):
                 found.append(each)
-    return tuple(_apart(found, lambda each: each.count))
+    return tuple(sorted(_apart(found, lambda each: each.count), key=lambda each: (-each.count, -len(each.names), each.label)))
 
 
 def _off_this_way(row: Sequence[tuple[int, Measured]], sign: int) -> Shared | None:
-    off = [(number, each, sign * each.value > each.limit and each.agree >= _AGREE) for number, each in row]
+    off = [(number, each, sign * each.value > each.limit and each.agree >= AGREE) for number, each in row]
     counted = [each for _, each, counts in off if counts]
     if not counted:
         return None
@@ -91,21 +92,27 @@ def _by_key(drawings, numbers: Sequence[int] | None = None) -> dict[Key, list[tu
 
 
 # Measures that tell one error in different ways, when one is about a part of the other.
-_KIN = {"girth": "width", "spacing": "width", "lean": "tilt", "fall": "tilt", "outer ends": "outer"}
+_KIN = {"girth": "width", "spacing": "width", "lean": "tilt", "fall": "tilt", "outer ends": "outer", "aspect": "width"}
 
 
-def _apart(found, strength) -> list:
-    """Of statements about a thing and about its parts, the stronger one alone; strongest first, larger things before smaller."""
-    ordered = sorted(found, key=lambda each: (-strength(each), -len(each.names), each.label, each.measure))
+def _apart(found: Sequence, strength: Callable[[Any], float]) -> list:
+    """Of statements about a thing and about its parts one alone: the thing's, unless a part's is clearly stronger."""
+    ordered = sorted(found, key=lambda each: (-len(each.names), -strength(each), each.label, each.measure))
     kept: list = []
     for each in ordered:
-        if not any(_same(each, other) for other in kept):
+        parts = [other for other in found if other is not each and other.names < each.names and _same(each, other)]
+        weaker = any(strength(other) > _CLEARLY * strength(each) and other.measure == each.measure for other in parts)
+        if not weaker and not any(_same(each, other) and each.names <= other.names for other in kept):
             kept.append(each)
     return kept
 
 
-def _same(one, other) -> bool:
-    """Whether both are about the same measure, the same way, and one's features are among the other's."""
-    kin = [_KIN.get(each.measure, each.measure) for each in (one, other)]
-    sign = [getattr(each, "sign", None) or math.copysign(1, each.mean) for each in (one, other)]
-    return kin[0] == kin[1] and sign[0] == sign[1] and (one.names <= other.names or other.names <= one.names)
+def _same(one: Any, other: Any) -> bool:
+    """Whether both tell one kind of error, the same way."""
+    if {one.measure, other.measure} == {"aspect", "height"}:
+        return _sign(one) != _sign(other)
+    return _KIN.get(one.measure, one.measure) == _KIN.get(other.measure, other.measure) and _sign(one) == _sign(other)
+
+
+def _sign(each: Any) -> float:
+    return math.copysign(1, each.mean)

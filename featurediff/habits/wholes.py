@@ -17,13 +17,15 @@ from featurediff.settings import Tolerances
 # With fewer places the whole is not told apart from its parts.
 _FEWEST = 6
 # They must be spread by so much of the size, in % of it.
-_SPREAD = 10.0
+_SPREAD = 6.0
 # Huber's constant (1964, Annals of Mathematical Statistics 35, 73-101): a single part far off shall not turn the whole.
 _HUBER, _TUKEY, _TURNS = 1.345, 4.685, 10
 # Squared residuals in limits are not taken for smaller: parts of a drawing are never quite right.
 _LEAST = 0.01
 # Places with this share of the largest effect show it; they agree when they are off by this share of it.
-_OUT, _SAME = 0.5, 0.4
+_OUT, _SAME = 0.4, 0.4
+# Of those places so many must agree.
+AGREE = 0.75
 
 
 @dataclass(frozen=True)
@@ -36,20 +38,28 @@ class Spot:
     down: tuple[float, float] | None
 
 
-def wholes(label: str, names: frozenset[str], spots: Sequence[Spot], turn_deg: float | None) -> list[Measured]:
+@dataclass(frozen=True)
+class Wholes:
+    """Measures of the whole, and what it explains at the place of each spot: (across, down) in % of the size."""
+
+    measures: tuple[Measured, ...] = ()
+    explained: tuple[tuple[float, float], ...] = ()
+
+
+def wholes(label: str, names: frozenset[str], spots: Sequence[Spot], turn_deg: float | None) -> Wholes:
     """Proportion ("aspect", % of the height), growing ("grows", % from the middle to an end), and, where the sheet was squared
     (``turn_deg``: turn of the line-up), the lean of uprights ("lean") and the fall of level lines ("fall") in degrees, clockwise.
     """
     across = [(spot.x, spot.y, *spot.across) for spot in spots if spot.across is not None]
     down = [(spot.x, spot.y, *spot.down) for spot in spots if spot.down is not None]
     if not across or not down:
-        return []
+        return Wholes()
     middle = np.mean([[spot.x, spot.y] for spot in spots], axis=0)
     # Across: width, lean, growing downwards. Down: height, fall.
     x = _fitted(across, middle, lambda u, v: [u, v, u * v])
     y = _fitted(down, middle, lambda u, v: [v, u])
     if x is None or y is None:
-        return []
+        return Wholes()
     wide, lean, grows = x
     tall, fall = y
     tolerances = Tolerances()
@@ -71,7 +81,25 @@ def wholes(label: str, names: frozenset[str], spots: Sequence[Spot], turn_deg: f
             own = sign * degrees * term.amount
             agree = _agree((term,), abs(term.amount)) if abs(own) > 0.5 * abs(turn_deg + own) else 1.0
             found.append(measured(name, turn_deg + own, degrees * term.sigma, angle, DEGREES, agree))
-    return found
+    holds = {each.measure for each in found if abs(each.value) > each.limit and each.agree >= AGREE}
+    return Wholes(tuple(found), tuple(_explained(spot, middle, holds, x, y) for spot in spots))
+
+
+def _explained(spot: Spot, middle: np.ndarray, holds: set[str], x: Sequence[_Term], y: Sequence[_Term]) -> tuple[float, float]:
+    """How far the measures that hold put a spot off: what its parts are off by themselves is told without it."""
+    u, v = (spot.x - middle[0]) / 100.0, (spot.y - middle[1]) / 100.0
+    wide, lean, grows = (term.amount for term in x)
+    tall, fall = (term.amount for term in y)
+    across, down = 0.0, 0.0
+    if "aspect" in holds:
+        across, down = across + wide * u, down + tall * v
+    if "grows" in holds:
+        across += grows * u * v
+    if "lean" in holds:
+        across += lean * v
+    if "fall" in holds:
+        down += fall * u
+    return float(across), float(down)
 
 
 def _agree(terms: Sequence[_Term], least: float) -> float:
@@ -82,7 +110,7 @@ def _agree(terms: Sequence[_Term], least: float) -> float:
     effects, seen = (np.concatenate(each) for each in zip(*told, strict=True))
     out = np.abs(effects) >= _OUT * np.abs(effects).max()
     same = (effects * seen > 0) & (np.abs(seen) >= _SAME * np.abs(effects))
-    return float(same[out].mean())
+    return float(same[out].mean()) if out.sum() >= _FEWEST else 0.0
 
 
 @dataclass(frozen=True)
