@@ -19,6 +19,7 @@ LONG_SIDE = 1600
 MOST_BYTES = 950_000
 _QUALITIES = (86, 78, 68, 55, 40, 25)
 _PAPER = 250.0
+_CAST = 0.1  # a lamp's cast makes no colour brighter or darker than the others by more than this (judgement)
 
 
 @dataclass(frozen=True)
@@ -74,9 +75,12 @@ def darkness(squared: np.ndarray, px_per_unit: float, per_unit: float) -> np.nda
 
 
 def _evenly_lit(pixels: np.ndarray) -> np.ndarray:
+    """Bare paper becomes one bright tone everywhere; a lamp's slight cast goes, the colour of toned paper stays."""
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    gain = _PAPER / np.maximum(paper_light(grey), 40.0)
-    return np.clip(pixels * gain[..., None], 0.0, 255.0).astype(np.uint8)
+    light = np.maximum(paper_light(grey), 40.0)
+    tint = np.median((pixels / light[..., None])[::7, ::7].reshape(-1, 3), axis=0)
+    tint = tint / tint.mean() if np.abs(tint / tint.mean() - 1.0).max() < _CAST else np.ones(3)
+    return np.clip(pixels * (_PAPER / light[..., None] / tint), 0.0, 255.0).astype(np.uint8)
 
 
 def _coded(image: Image.Image, to_sheet: np.ndarray) -> PagePicture:
