@@ -70,14 +70,17 @@ def content_of(path: Path) -> str:
         return ""
 
 
-def numbered(out: Path, pictures: list[Path]) -> list[Entry]:
+def numbered(out: Path, pictures: list[Path], reference: str = "") -> list[Entry]:
     """Every picture with its number: the one it had in an earlier run, by name, else by content; then the next free ones.
 
-    Writes the private list. Raises CompareError.
+    Copies of the reference, by its content, are no sheets. Writes the private list. Raises CallError, CompareError.
     """
     private = out / PRIVATE
     known = _known(private / NAMES)
     contents = {path: content_of(path) for path in pictures}
+    pictures = [path for path in pictures if not reference or contents[path] != reference]
+    if not pictures:
+        raise CallError("The folder holds only the reference.", "Put a photograph of every sheet there.")
     numbers = {path: known[path.name][0] for path in pictures if path.name in known}
     # A picture that was only given another name keeps its number.
     present = {path.name for path in pictures}

@@ -46,8 +46,8 @@ def run_class(
     Raises CallError, CompareError, and KeyboardInterrupt after the sheets at work were finished; what is done is kept always.
     """
     with _only_run(out):
-        entries = roster.numbered(out, roster.pictures_in(folder, reference))
         reference_content = roster.content_of(reference)
+        entries = roster.numbered(out, roster.pictures_in(folder, reference), reference_content)
         detector = roster.content_of(Path(detector_file)) if detector_file else ""
         keys = {each.number: sheets.key_of(each.content, reference_content, settings, detector) for each in entries}
         known = {each.number: sheets.done(out, each.number, keys[each.number]) for each in entries}

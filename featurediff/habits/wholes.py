@@ -22,8 +22,8 @@ _SPREAD = 6.0
 _HUBER, _TUKEY, _TURNS = 1.345, 4.685, 10
 # Squared residuals in limits are not taken for smaller: parts of a drawing are never quite right.
 _LEAST = 0.01
-# Places with this share of the largest effect show it; they agree when they are off by this share of it.
-_OUT, _SAME = 0.4, 0.4
+# Places with this share of the largest effect show it, if there are so many; they agree when they are off by this share of it.
+_OUT, _OUT_FEWEST, _SAME = 0.4, 4, 0.4
 # Of those places so many must agree.
 AGREE = 0.75
 
@@ -110,7 +110,7 @@ def _agree(terms: Sequence[_Term], least: float) -> float:
     effects, seen = (np.concatenate(each) for each in zip(*told, strict=True))
     out = np.abs(effects) >= _OUT * np.abs(effects).max()
     same = (effects * seen > 0) & (np.abs(seen) >= _SAME * np.abs(effects))
-    return float(same[out].mean()) if out.sum() >= _FEWEST else 0.0
+    return float(same[out].mean()) if out.sum() >= _OUT_FEWEST else 0.0
 
 
 @dataclass(frozen=True)
