@@ -271,6 +271,18 @@ def test_what_a_screen_reader_is_told(opened, example):
     assert levels[0] == 1 and levels.count(1) == 1 and set(levels[1:]) == {2}
 
 
+@pytest.mark.parametrize("width", ["phone", "desktop"])
+def test_a_checker_of_accessibility_has_nothing_to_say(opened, example, width):
+    """axe-core, the open rules for W3C WCAG 2.2 A and AA and common good practice."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    shown = opened(example[0], width, bypass_csp=True)  # the checker is a script that is not the page's
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    found = Axe().run(shown, options={"runOnly": rules}).response
+    assert [(each["id"], each["help"]) for each in found["violations"]] == []
+    assert len(found["passes"]) > 20
+
+
 # ---------------------------------------------------------------- scripts off
 
 

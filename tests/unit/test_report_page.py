@@ -275,3 +275,43 @@ def test_contrast_of_text_and_marks(full):
         assert contrast(colours["ink"], colours[ground]) >= 7
         assert contrast(colours["soft"], colours[ground]) >= 4.5
         assert contrast(colours["earth"], colours[ground]) >= 4.5
+
+
+# ---------------------------------------------------------------- the file
+
+
+@pytest.fixture
+def comparison():
+    from featurediff.comparison import Comparison
+
+    report = kit.report(*kit.seven())
+    return Comparison(report, kit.sheet_picture(), 3.0, kit.reference_picture(), kit.subject(), kit.located())
+
+
+def test_the_files_of_a_report(tmp_path, comparison):
+    from featurediff.cli.output import write_report
+
+    write_report(comparison, tmp_path, name="größe 絵.jpg")
+    assert {path.name for path in tmp_path.iterdir()} == {"report.json", "report.html", "report.png"}
+    assert "größe 絵.jpg" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_the_page_is_written_whole_or_not_at_all(tmp_path, comparison, monkeypatch):
+    from pathlib import Path
+
+    from featurediff.cli.output import write_report
+    from featurediff.errors import FeaturediffError
+
+    old = tmp_path / "report.html"
+    old.write_text("old")
+    plain = Path.write_bytes
+
+    def full_disk(path, data):
+        plain(path, data[: len(data) // 2])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full_disk)
+    with pytest.raises(FeaturediffError, match=r"report\.html.*No space left"):
+        write_report(comparison, tmp_path)
+    assert old.read_text() == "old"
+    assert {path.name for path in tmp_path.iterdir()} == {"report.json", "report.html"}
