@@ -36,9 +36,8 @@ class PagePicture:
     to_sheet: tuple[float, float, float, float, float, float]
 
 
-def drawing_picture(squared: np.ndarray, px_per_unit: float, window: Window) -> PagePicture:
-    """The part ``window`` of the squared sheet (h, w, 3) uint8 RGB, its light evened out, marks and colours kept."""
-    even = _evenly_lit(np.asarray(squared, np.uint8))
+def drawing_picture(even: np.ndarray, px_per_unit: float, window: Window) -> PagePicture:
+    """The part ``window`` of the evenly lit sheet (h, w, 3) uint8 RGB."""
     height, width = even.shape[:2]
     left, top = max(int(window.x * px_per_unit), 0), max(int(window.y * px_per_unit), 0)
     right = min(round((window.x + window.width) * px_per_unit + 0.5), width)
@@ -65,22 +64,25 @@ def reference_picture(reference: np.ndarray, to_sheet: np.ndarray, window: Windo
     return _coded(Image.fromarray(pixels[top:bottom, left:right]), to_sheet @ from_corner)
 
 
-def darkness(squared: np.ndarray, px_per_unit: float, per_unit: float) -> np.ndarray:
-    """(h, w) float32 0..1: how much is drawn, at ``per_unit`` cells to a sheet unit; for placing marks on bare paper."""
-    grey = cv2.cvtColor(np.asarray(squared, np.uint8), cv2.COLOR_RGB2GRAY).astype(np.float32)
-    dark = np.clip(1.0 - grey / paper_light(grey) - 0.03, 0.0, 1.0)
+def evenly_lit(squared: np.ndarray) -> np.ndarray:
+    """The squared sheet (h, w, 3) uint8 RGB with bare paper of one bright tone everywhere, marks and colours kept.
+
+    A lamp's slight cast goes, the colour of toned paper stays.
+    """
+    pixels = np.asarray(squared, np.uint8)
+    light = np.maximum(paper_light(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)), 40.0)[..., None]
+    tint = np.median((pixels[::7, ::7] / light[::7, ::7]).reshape(-1, 3), axis=0)
+    tint = tint / tint.mean() if np.abs(tint / tint.mean() - 1.0).max() < _CAST else np.ones(3)
+    return np.clip(pixels * (_PAPER / light / tint), 0.0, 255.0).astype(np.uint8)
+
+
+def darkness(even: np.ndarray, px_per_unit: float, per_unit: float) -> np.ndarray:
+    """(h, w) float32 0..1: how much is drawn on an evenly lit sheet, at ``per_unit`` cells to a sheet unit."""
+    grey = cv2.cvtColor(even, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    dark = np.clip(1.0 - grey / _PAPER - 0.03, 0.0, 1.0)
     shrink = per_unit / px_per_unit
     size = (max(round(grey.shape[1] * shrink), 1), max(round(grey.shape[0] * shrink), 1))
     return cv2.resize(dark, size, interpolation=cv2.INTER_AREA)
-
-
-def _evenly_lit(pixels: np.ndarray) -> np.ndarray:
-    """Bare paper becomes one bright tone everywhere; a lamp's slight cast goes, the colour of toned paper stays."""
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    light = np.maximum(paper_light(grey), 40.0)
-    tint = np.median((pixels / light[..., None])[::7, ::7].reshape(-1, 3), axis=0)
-    tint = tint / tint.mean() if np.abs(tint / tint.mean() - 1.0).max() < _CAST else np.ones(3)
-    return np.clip(pixels * (_PAPER / light[..., None] / tint), 0.0, 255.0).astype(np.uint8)
 
 
 def _coded(image: Image.Image, to_sheet: np.ndarray) -> PagePicture:

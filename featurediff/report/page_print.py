@@ -34,12 +34,12 @@ _COLUMNS = (
 )
 # (type size, least height of the drawing) to try.
 _BANDS = (
-    (13.0, 115.0),
-    (12.0, 112.0),
-    (11.2, 108.0),
-    (10.6, 105.0),
-    (9.8, 95.0),
-    (9.0, 88.0),
+    (13.0, 105.0),
+    (12.0, 102.0),
+    (11.2, 98.0),
+    (10.6, 95.0),
+    (9.8, 90.0),
+    (9.0, 86.0),
     (8.4, 80.0),
     (7.8, 72.0),
     (7.2, 64.0),
@@ -92,15 +92,16 @@ def print_form(texts: Texts, width: float, height: float) -> PrintForm:
 def _below(texts: Texts, points: float) -> float:
     """All text of a drawing laid across: the list in two columns, facts and cautions side by side."""
     column = (WIDTH - _GUTTER) / 2
-    lines = [_line(each, points, column) for each in texts.lines]
-    rows = (
-        sum(lines) / 2 + max(lines, default=0.0) / 2
-        if len(lines) > 1
-        else _sum(_line(each, points, WIDTH) for each in texts.lines)
-    )
+    rows = _in_two([_line(each, points, column) for each in texts.lines])
     notes = _notes(texts, points, WIDTH)
     facts = max(_facts(texts, points, 0.55 * (WIDTH - _GUTTER)), _cautions(texts, points, 0.45 * (WIDTH - _GUTTER)))
     return _HEAD + _height(texts.caption, _caption(points), WIDTH) + notes + rows + facts + 3 * _em(points) + 5 * _GAP
+
+
+def _in_two(heights: Sequence[float]) -> float:
+    """Height of things in two columns, in order, as evenly as that can be."""
+    splits = range(len(heights) + 1)
+    return min(max(_sum(heights[:k]), _sum(heights[k:])) for k in splits)
 
 
 def _beside(texts: Texts, points: float, column: float) -> float:

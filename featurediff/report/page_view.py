@@ -13,7 +13,7 @@ from featurediff.report import text
 from featurediff.report.data import undecided
 from featurediff.report.page_marks import Mark, marks
 from featurediff.report.page_notes import RoundNotes
-from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, reference_picture
+from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, evenly_lit, reference_picture
 from featurediff.report.page_print import PrintForm, Texts, print_form
 from featurediff.report.page_tags import SIZE, Tag, named, tags
 from featurediff.report.page_window import Lit, Window, aim, lit, reference_to_sheet, sheet_extent, windows
@@ -135,7 +135,8 @@ def view(
     window, pair_window = windows(report, subject, located, sheet)
     pair = _pair(report, reference, subject, located, pair_window)
     per_unit = 200.0 / max(sheet.width, sheet.height)
-    dark = darkness(squared, px_per_unit, per_unit)
+    even = evenly_lit(squared)
+    dark = darkness(even, px_per_unit, per_unit)
     placed = marks(report.corrections, window, report.sheet.unit, dark, per_unit)
     lines = tuple(
         _line(each, mark, notes, places, aim(each, report, subject, pair_window, places))
@@ -151,7 +152,7 @@ def view(
         window=window,
         sheet=sheet,
         margin=7.0 * window.unit,
-        drawing=drawing_picture(squared, px_per_unit, window),
+        drawing=drawing_picture(even, px_per_unit, window),
         drawing_alt=_drawing_alt(lines),
         lines=lines,
         lead=_lead(report),

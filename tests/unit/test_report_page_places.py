@@ -60,7 +60,7 @@ def test_a_spot_of_the_reference_lies_where_the_line_up_puts_it(size, turn):
 def test_a_spot_of_the_drawing_lies_where_it_is_on_the_sheet(window):
     squared = np.full((297 * 6, 210 * 6, 3), 220, np.uint8)
     squared[600:611, 480:491] = 0
-    picture = page_pictures.drawing_picture(squared, 6.0, window)
+    picture = page_pictures.drawing_picture(page_pictures.evenly_lit(squared), 6.0, window)
     assert dot(picture) == pytest.approx([485.5 / 6, 605.5 / 6], abs=0.05)  # mm = (px + 0.5) / k
 
 
@@ -68,7 +68,7 @@ def test_shadow_goes_and_the_pencil_stays():
     ramp = np.linspace(120, 240, 210 * 3)[None, :].repeat(297 * 3, 0)
     ramp[400:403] *= 0.5
     squared = np.repeat(ramp[..., None], 3, 2).astype(np.uint8)
-    shown = decoded(page_pictures.drawing_picture(squared, 3.0, A4))
+    shown = decoded(page_pictures.drawing_picture(page_pictures.evenly_lit(squared), 3.0, A4))
     bare = np.delete(shown, np.s_[390:414], axis=0)
     assert np.ptp(np.median(bare, axis=0)[20:-20]) < 8
     assert np.median(shown[401]) < 0.65 * np.median(bare)
