@@ -77,3 +77,15 @@ def report(off=None, seed: int | None = None, size: float = 160.0, noise: float 
         "masks", "picture", sheet, size, "mask height", lineup, tuple(features), tuple(deviations), (item,), (), (), (), (),
         blocks=blocks_of(SUBJECT),
     ).to_dict()  # fmt: skip
+
+
+def piece(folder, made: dict) -> None:
+    """A piece of one round with this report."""
+    from featurediff.piece import encode
+    from featurediff.piece.records import Round
+    from featurediff.settings import Settings
+
+    record = Round(1, made, (), (), (), (), (0.16, 0.0, 20.0, 20.0), 160.0, "mm", 0.0)
+    (folder / "round-0001").mkdir(parents=True)
+    (folder / "piece.json").write_bytes(encode.to_bytes(encode.piece_document(Settings(subject="faces"), ())))
+    (folder / "round-0001" / "round.json").write_bytes(encode.to_bytes(encode.round_document(record)))

@@ -9,7 +9,7 @@ import random
 
 import numpy as np
 import pytest
-from habits_kit import HOLES, SUBJECT, report
+from habits_kit import HOLES, SUBJECT, piece, report
 from PIL import Image
 
 from featurediff import cli
@@ -253,10 +253,8 @@ def test_dots_do_not_hide_each_other():
 
 
 def test_the_command_on_pieces(tmp_path, capsys):
-    from featurediff.piece import encode
-
     for k in range(5):
-        _piece(tmp_path / "pieces" / f"p{k}", report(high(3.0), seed=k), encode)
+        piece(tmp_path / "pieces" / f"p{k}", report(high(3.0), seed=k))
     (tmp_path / "pieces" / "broken").mkdir()
     (tmp_path / "pieces" / "broken" / "piece.json").write_text("{")
     assert cli.main(["habits", str(tmp_path / "pieces"), str(tmp_path / "pieces" / "p0"), "--out", str(tmp_path / "out")]) == 0
@@ -266,16 +264,6 @@ def test_the_command_on_pieces(tmp_path, capsys):
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["habits.json", "habits.png"]
     assert cli.main(["habits", str(tmp_path / "pieces" / "p1"), "--format", "json"]) == 0
     assert json.loads(capsys.readouterr().out)["subjects"][0]["enough"] is False
-
-
-def _piece(folder, made, encode):
-    from featurediff.piece.records import Round
-    from featurediff.settings import Settings
-
-    record = Round(1, made, (), (), (), (), (0.16, 0.0, 20.0, 20.0), 160.0, "mm", 0.0)
-    (folder / "round-0001").mkdir(parents=True)
-    (folder / "piece.json").write_bytes(encode.to_bytes(encode.piece_document(Settings(subject="faces"), ())))
-    (folder / "round-0001" / "round.json").write_bytes(encode.to_bytes(encode.round_document(record)))
 
 
 def test_the_command_says_what_is_wrong(tmp_path, capsys):
