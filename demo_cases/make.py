@@ -1,7 +1,9 @@
 """Makes the shipped examples from the drawing simulator: ``python demo_cases/make.py [NAME]``.
 
 Each example is a rendered scene that shows nobody and nowhere, drawn by a simulated hand with a few errors put in on purpose, and
-photographed. ``--result`` runs each example instead and keeps the picture of its result (``result.jpg``), as README shows it.
+photographed. ``--result`` runs each example instead and keeps the picture of its result (``result.jpg``), as README shows it;
+``--page`` keeps pictures of its page, on a screen with a line of the list lit (``page.jpg``) and on paper (``printed.jpg``). That
+needs Chromium and pdftoppm (Debian, Ubuntu: apt-get install chromium poppler-utils) and ``pip install ".[test]"``.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from featurediff.testing.scenes import Scene, rendered_building, rendered_face
 
 HERE = Path(__file__).parent
 RESULT_WIDTH_PX = 900
+SCREEN_PX = (1280, 800)
 
 
 @dataclass(frozen=True)
@@ -194,16 +197,58 @@ def keep_result(subject: str, example: Example) -> None:
     small.save(HERE / subject / example.name / "result.jpg", quality=85, optimize=True)
 
 
+def keep_page(subject: str, example: Example) -> None:
+    """Run one example and keep pictures of its page on a screen and on paper, small enough for README."""
+    from tempfile import TemporaryDirectory
+
+    from featurediff.cli import main
+
+    with TemporaryDirectory() as out:
+        if main(["demo", example.name, "--out", out]) != 0:
+            raise SystemExit(f"{example.name} failed")
+        _photograph_page(Path(out))
+        for name in ("page", "printed"):
+            picture = Image.open(Path(out) / f"{name}.png").convert("RGB")
+            picture.save(HERE / subject / example.name / f"{name}.jpg", quality=82, optimize=True)
+
+
+def _photograph_page(out: Path) -> None:
+    """Open report.html of the folder in Chromium; leave page.png, its first line chosen, and printed.png there."""
+    import os
+    import shutil
+    import subprocess
+
+    from playwright.sync_api import sync_playwright
+
+    chromium, to_picture = shutil.which("chromium") or shutil.which("chromium-browser"), shutil.which("pdftoppm")
+    if not chromium or not to_picture:
+        raise SystemExit("Chromium or pdftoppm is missing: apt-get install chromium poppler-utils")
+    with sync_playwright() as driver:
+        # Chromium refuses to be run by the superuser in its sandbox, as containers do.
+        root = hasattr(os, "geteuid") and os.geteuid() == 0
+        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"] if root else [])
+        size = dict(zip(("width", "height"), SCREEN_PX, strict=True))
+        page = browser.new_context(viewport=size, reduced_motion="reduce").new_page()
+        page.goto((out / "report.html").as_uri())
+        page.pdf(path=out / "printed.pdf", prefer_css_page_size=True)
+        page.locator("#fix-1 a.line").click()
+        page.screenshot(path=out / "page.png")
+        browser.close()
+    subprocess.run([to_picture, "-r", "100", "-png", "-singlefile", out / "printed.pdf", out / "printed"], check=True)
+
+
 def main() -> None:
     """Make all examples, or the one named."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("name", nargs="?", help="only this example")
     parser.add_argument("--result", action="store_true", help="run the examples and keep the pictures of their results")
+    parser.add_argument("--page", action="store_true", help="run the examples and keep pictures of their pages")
     arguments = parser.parse_args()
+    run = keep_result if arguments.result else keep_page if arguments.page else make
     for subject, examples in EXAMPLES.items():
         for example in examples:
             if arguments.name in (None, example.name):
-                (keep_result if arguments.result else make)(subject, example)
+                run(subject, example)
 
 
 if __name__ == "__main__":

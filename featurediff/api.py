@@ -26,6 +26,7 @@ from featurediff.records import (
     Pair,
     Picture,
     Row,
+    Start,
     Subject,
 )
 
@@ -48,6 +49,7 @@ __all__ = [
     "Pair",
     "Picture",
     "Row",
+    "Start",
     "Subject",
     "SubjectError",
     "hookimpl",

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from featurediff import geometry
+from featurediff.blocks import blocks_of
 from featurediff.configuration import load_settings
 from featurediff.corrections import correct, refine_lineup
 from featurediff.deviations import deviations, feature_results
@@ -45,6 +46,15 @@ class Comparison:
     reference: np.ndarray
     subject: Subject
     located: tuple[Located, ...]
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A reference made ready once for many drawings: the ``detector``, its ``picture`` and the ``subject`` found on it."""
+
+    detector: Any
+    picture: Picture
+    subject: Subject
 
 
 class Clock:
@@ -90,13 +100,15 @@ def check(
 def compare(
     reference, drawing, subject=None, sheet=None, scan=False, px_per_mm=None, lineup=None, sides=None, config=None, detector=None
 ) -> Comparison:
-    """`check`, with what the report's pictures are made of."""
+    """`check`, with what the report's pictures are made of. ``reference`` may be one that `prepare` has made ready."""
     clock = Clock()
     settings = _settings(config, subject, sheet, scan, px_per_mm, lineup, sides)
     size_mm = parse_sheet(settings.sheet.size) if settings.sheet.size else None
-    detector = detector or load_detector(_subject_name(settings))
+    prepared = reference if isinstance(reference, Prepared) else None
+    detector = prepared.detector if prepared else detector or load_detector(_subject_name(settings))
     clock.lap("load")
-    reference_picture, drawing_picture = read_picture(reference), read_picture(drawing)
+    reference_picture = prepared.picture if prepared else read_picture(reference)
+    drawing_picture = read_picture(drawing)
     clock.lap("decode")
     paper = find_sheet(drawing_picture, size_mm, scan=settings.sheet.scan, px_per_mm=settings.sheet.px_per_mm or None)
     clock.lap("sheet")
@@ -104,9 +116,9 @@ def compare(
     squared = square(drawing_picture, paper, resolution)
     graphite = marks(squared)
     clock.lap("square")
-    reference_picture = detector.prepare(reference_picture, settings.detector)
-    found = detector.find(reference_picture, settings.detector)
-    check_rule(found, settings.lineup.rule)
+    if prepared is None:
+        prepared = _prepared(detector, reference_picture, settings)
+    reference_picture, found = prepared.picture, prepared.subject
     clock.lap("detector")
     guesses = detector.guess(Picture(squared, drawing_picture.name), found)
     clock.lap("guess")
@@ -121,6 +133,18 @@ def compare(
     clock.lap("corrections")
     report = replace(report, seconds=clock.seconds)
     return Comparison(report, squared, resolution, reference_picture.pixels, found, located)
+
+
+def prepare(reference: str | Path | np.ndarray, settings: Settings) -> Prepared:
+    """The reference made ready for `compare`. Raises CallError, PictureError and SubjectError."""
+    return _prepared(load_detector(_subject_name(settings)), read_picture(reference), settings)
+
+
+def _prepared(detector: Any, picture: Picture, settings: Settings) -> Prepared:
+    picture = detector.prepare(picture, settings.detector)
+    found = detector.find(picture, settings.detector)
+    check_rule(found, settings.lineup.rule)
+    return Prepared(detector, picture, found)
 
 
 def _settings(config, subject, sheet, scan, px_per_mm, lineup, sides) -> Settings:
@@ -194,6 +218,7 @@ def _report(
         not_judged=(*subject.not_judged, *missing),
         capture=_capture(paper, subject),
         sitter_names={each.name: each.sitter_name for each in subject.features if each.sitter_name},
+        blocks=blocks_of(subject),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import threading
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ RAW_SUFFIXES = frozenset({".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf"
 
 # Tag numbers of the Exif standard (CIPA DC-008).
 ORIENTATION, EXIF_BLOCK, FOCAL_LENGTH_35MM = 0x0112, 0x8769, 0xA405
+SUBJECT_DISTANCE, LENS_MODEL, FULL_WIDTH, FULL_HEIGHT = 0x9206, 0xA434, 0xA002, 0xA003
 
 # Pillow's own bomb limit is a global; it is lifted only while a header is read, and ours is checked before decoding.
 _header_lock = threading.Lock()
@@ -60,6 +62,41 @@ def read_picture(source: str | Path | np.ndarray, *, max_pixels: int = MAX_PIXEL
         if image.format == "PNG":
             _check_sums(data, path, name)
         return _decode(image, name)
+
+
+@dataclass(frozen=True)
+class Taking:
+    """What a file says about how it was taken; nothing of it is kept or reported but what follows from it.
+
+    ``focal_35mm`` mm as on 35 mm film, ``distance_m`` from camera to subject, ``front``: the lens calls itself a front camera's,
+    ``cropped``: the picture has another shape than the one that was taken. None or False where the file does not say.
+    """
+
+    focal_35mm: float | None = None
+    distance_m: float | None = None
+    front: bool = False
+    cropped: bool = False
+
+
+def taking(source: str | Path) -> Taking:
+    """How a picture was taken, as far as its EXIF block (CIPA DC-008) says. Raises `PictureError` when the file can't be read."""
+    path = Path(source)
+    name = shown_name(path)
+    data = _read_bytes(path, name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        image = _open(data, path, name)
+        _, focal = _exif_facts(image, [])
+        try:
+            block = image.getexif().get_ifd(EXIF_BLOCK)
+            distance = float(block.get(SUBJECT_DISTANCE, 0) or 0)
+            front = "front" in str(block.get(LENS_MODEL, "")).lower()
+            full = sorted(float(block.get(tag, 0) or 0) for tag in (FULL_WIDTH, FULL_HEIGHT))
+        except Exception:  # a broken EXIF block tells nothing
+            return Taking(focal)
+    low, high = sorted(image.size)
+    cropped = full[0] > 0 and abs(full[1] / full[0] - high / low) > 0.02
+    return Taking(focal, distance if 0.02 < distance < 10_000 else None, front, cropped)
 
 
 def shown_name(path: Path) -> str:

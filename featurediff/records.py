@@ -87,6 +87,8 @@ class Feature:
     ``slides``: True for a smooth curve that is known only across itself (aperture): its ends are no corners.
     ``anchors``: named positions on the curve as indices into ``points``: {"inner end": 0, "peak": 7}.
     ``sitter_name``: the same name by the sitter's own side; "" if it has no side.
+    ``beside``: closed curves (m, 2) in reference px close beside it that a hand may draw too: the inner edge of a lip. They help
+    to tell its own line from theirs, and are not judged.
     """
 
     name: str
@@ -103,6 +105,7 @@ class Feature:
     estimated: bool = False
     anchors: Mapping[str, int] = field(default_factory=dict)
     sitter_name: str = ""
+    beside: tuple[np.ndarray, ...] = ()
 
 
 STAGES = ("size", "proportion", "placement", "tilt", "shape", "detail")
@@ -214,6 +217,20 @@ class Form:
     right: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Start:
+    """A length that is measured before the first line is drawn.
+
+    ``ends``: one end, whose distance from the sheet's edge is told, or two, whose distance from each other is. Each end is the
+    mean of spots, (feature name, where): ``where`` is the name of one of the feature's anchors, or "middle", "left", "right",
+    "top", "bottom" of its extent. ``direction``: "down", "across", or, between two ends, "apart": straight from one to the other.
+    """
+
+    label: str
+    direction: str
+    ends: tuple[tuple[tuple[str, str], ...], ...]
+
+
 def under(part: str, prefix: str) -> bool:
     """True when ``part`` is ``prefix`` or lies below it on the parts tree."""
     return part == prefix or part.startswith(prefix.rstrip("/") + "/")
@@ -237,6 +254,9 @@ class Subject:
     ``top_label`` and ``bottom_label`` name its two ends when it leans ("crown", "chin"); "" reads "top" and "bottom".
     ``numbered``: its features are known by numbers too, 1 for the first of ``features``, in texts and pictures, because their
     names alone are not found at a glance.
+    ``starts``: the lengths worth measuring first, the height that ``size_px`` is among them; without any, general ones are taken.
+    ``near_deg``: when the subject's size fills more degrees of the camera's view than this, the camera stood so near that what is
+    nearest to it looks too large; 0: not judged.
     """
 
     features: tuple[Feature, ...]
@@ -256,6 +276,8 @@ class Subject:
     rows: tuple[Row, ...] = ()
     forms: tuple[Form, ...] = ()
     numbered: bool = False
+    starts: tuple[Start, ...] = ()
+    near_deg: float = 0.0
 
     def feature(self, name: str) -> Feature:
         """The feature of that name. Raises KeyError."""
@@ -358,6 +380,24 @@ class Correction:
 
 
 @dataclass(frozen=True)
+class Block:
+    """Features that are spoken of together when many drawings are looked at: "eyes".
+
+    ``kind``: "whole" for all of the subject, "pair" for what mirrors itself (``left`` and ``right`` hold the names of either
+    side, ``width``: they are two sides of one thing), "group" for what moves as one, "like" for features alike in form
+    (verticals, ellipses), "edge" for those that are known only across themselves.
+    """
+
+    label: str
+    kind: str
+    names: tuple[str, ...]
+    plural: bool = False
+    left: tuple[str, ...] = ()
+    right: tuple[str, ...] = ()
+    width: bool = False
+
+
+@dataclass(frozen=True)
 class FeatureResult:
     """What is known of one feature after line-up; ``off_mm`` is drawing minus reference, x right, y down.
 
@@ -379,7 +419,7 @@ class Report:
     """Everything one comparison found. `to_dict` gives the JSON form.
 
     ``sitter_names``: feature name -> its name by the sitter's own side, for texts when ``sides`` is "sitter". Records and JSON
-    name features by the picture's sides always.
+    name features by the picture's sides always. ``blocks``: which features are spoken of together.
     """
 
     subject: str
@@ -397,6 +437,7 @@ class Report:
     capture: tuple[Advice, ...]
     seconds: Mapping[str, float] = field(default_factory=dict)
     sitter_names: Mapping[str, str] = field(default_factory=dict)
+    blocks: tuple[Block, ...] = ()
 
     def to_dict(self) -> dict:
         """The JSON form of this report (see `featurediff.report.data`)."""

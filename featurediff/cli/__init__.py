@@ -44,6 +44,10 @@ def _run(arguments) -> int:
         from featurediff.cli.keep import run
     elif arguments.command == "progress":
         from featurediff.cli.progress import run
+    elif arguments.command == "habits":
+        from featurediff.cli.habits import run
+    elif arguments.command == "plan":
+        from featurediff.cli.plan import run
     else:
         from featurediff.cli.demo import run
     return run(arguments)

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
+    if arguments.drawing is not None and Path(arguments.drawing).is_dir():
+        from featurediff.cli.classroom import run as run_class
+
+        return run_class(arguments)
     if arguments.piece is not None:
         from featurediff.cli.rounds import run as run_round
 
@@ -72,7 +76,7 @@ def compare(reference: str | Path, drawing: str | Path, settings: Settings, out:
 
     comparison = run_comparison(reference, drawing, config=settings)
     if folder is not None:
-        write_report(comparison, folder)
+        write_report(comparison, folder, name=Path(drawing).name)
     return comparison.report
 
 

@@ -13,6 +13,7 @@ from featurediff.errors import CallError, FeaturediffError
 if TYPE_CHECKING:
     from featurediff.comparison import Comparison
     from featurediff.records import Report
+    from featurediff.report.page_notes import RoundNotes
 
 
 def print_report(report: Report, form: str, more: Mapping[str, Any] | None = None) -> None:
@@ -47,20 +48,32 @@ def prepare_folder(out: str | Path) -> Path:
     return folder
 
 
-def write_report(comparison: Comparison, folder: Path, more: Mapping[str, Any] | None = None) -> None:
-    """Write report.json (with ``more`` in it) and report.png, and numbers.png where the subject's features are numbered.
+def write_report(
+    comparison: Comparison, folder: Path, more: Mapping[str, Any] | None = None, notes: RoundNotes | None = None, name: str = ""
+) -> None:
+    """Write report.json (with ``more`` in it), report.html, report.png; numbers.png where the subject's features are numbered.
 
-    Raises FeaturediffError.
+    ``notes`` of the round and the drawing's file ``name`` are told on the page. Raises FeaturediffError.
     """
     from featurediff.report.numbers import draw_numbers
     from featurediff.report.picture import draw
 
     report, subject = comparison.report, comparison.subject
-    text = report_json(report, more) + "\n"
+    text, page = report_json(report, more) + "\n", page_of(comparison, notes, name)
     write_atomically(folder / "report.json", lambda path: path.write_text(text, encoding="utf-8"))
+    write_atomically(folder / "report.html", lambda path: path.write_bytes(page))
     write_atomically(folder / "report.png", lambda path: draw(report, comparison.squared, comparison.px_per_unit, path))
     if subject.numbered:
         write_atomically(folder / "numbers.png", lambda path: draw_numbers(subject, comparison.reference, path))
+
+
+def page_of(comparison: Comparison, notes: RoundNotes | None = None, name: str = "") -> bytes:
+    """The page of a comparison as the bytes of its file."""
+    from featurediff.report.page import page
+
+    each = comparison
+    html = page(each.report, each.squared, each.px_per_unit, each.reference, each.subject, each.located, notes, name)
+    return html.encode("utf-8")
 
 
 def write_atomically(path: Path, write: Callable[[Path], object]) -> None:

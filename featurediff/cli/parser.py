@@ -29,6 +29,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_keep(commands)
     _add_progress(commands)
+    _add_habits(commands)
+    _add_plan(commands)
     _add_subjects(commands)
     _add_demo(commands)
     return parser
@@ -54,7 +56,8 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     check = commands.add_parser(
         "check",
         help="compare a drawing with its reference",
-        description="Compare the photograph of a pencil drawing with its reference photo and list what to fix.",
+        description="Compare the photograph of a pencil drawing with its reference photo and list what to fix. With a folder of "
+        "photographs in place of DRAWING: compare every sheet of a class, and tell what the sheets have in common.",
         epilog=EXIT_STATUS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
@@ -62,7 +65,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     check.add_argument(
         "reference", metavar="REFERENCE", help="the picture that is drawn from; left out from the second round of a piece on"
     )
-    check.add_argument("drawing", metavar="DRAWING", nargs="?", help="a photograph of the whole sheet")
+    check.add_argument("drawing", metavar="DRAWING", nargs="?", help="a photograph of the whole sheet, or a folder of such")
     check.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
     check.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
     check.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
@@ -78,19 +81,16 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
         help="lay the reference on the drawing so that the fewest things need changing ('fewest', the default), by the 'eyes', "
         "or by two features: NAME,NAME",
     )
-    check.add_argument(
-        "--object",
-        action="append",
-        metavar="NAME:X,Y,WIDTH,HEIGHT",
-        help="a thing on the reference and the box around it in px from the top left, for subjects made of several things; "
-        "may be given several times",
-    )
+    _add_object(check)
     check.add_argument("--config", metavar="FILE", help="settings (YAML), or the name of a preset such as faces-a4")
     check.add_argument("--format", choices=("text", "json"), default="text", help="how to print the result (default: text)")
     check.add_argument(
         "--sides",
         choices=("picture", "sitter"),
         help="name left and right as seen on the paper (default), or by the sitter's own side; directions are always the paper's",
+    )
+    check.add_argument(
+        "--workers", type=_whole, metavar="N", help="for a folder: how many sheets to compare at once (default: one a core)"
     )
     check.add_argument(
         "--piece",
@@ -131,6 +131,59 @@ def _add_progress(commands: argparse._SubParsersAction) -> None:
     _add_verbose(progress)
 
 
+def _add_habits(commands: argparse._SubParsersAction) -> None:
+    habits = commands.add_parser(
+        "habits",
+        help="what your drawings have in common",
+        description="Tell what the first, uncorrected drawings of many pieces have in common: eyes high, head narrow, leaning "
+        "left. From four drawings on, and only what stands out against chance. Each subject by itself.",
+        allow_abbrev=False,
+    )
+    habits.add_argument("pieces", metavar="DIR", nargs="+", help="the folder of a piece, or one that holds several")
+    habits.add_argument("--format", choices=("text", "json"), default="text", help="how to print the habits (default: text)")
+    habits.add_argument("--out", metavar="DIR", help="also write habits.json and the chart habits.png into this folder")
+    _add_verbose(habits)
+
+
+def _add_plan(commands: argparse._SubParsersAction) -> None:
+    plan = commands.add_parser(
+        "plan",
+        help="lengths to start a drawing with",
+        description="Print the few lengths to start a freehand drawing with, where the subject sits on the sheet, plumb and "
+        "level relations, and what is doubtful about the reference. Numbers only: no grid, no outline.",
+        allow_abbrev=False,
+    )
+    plan.add_argument("reference", metavar="REFERENCE", help="the picture to draw from")
+    plan.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
+    plan.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
+    plan.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
+    plan.add_argument(
+        "--height",
+        metavar="LENGTH",
+        help="how high the subject is to be on the paper, such as 160mm; of a face this is the head from crown to chin "
+        "(default: the largest that leaves some air around the whole picture)",
+    )
+    plan.add_argument("--top", metavar="LENGTH", help="free paper above all that is drawn (default: the picture is centred)")
+    plan.add_argument("--left", metavar="LENGTH", help="free paper left of all that is drawn (default: the picture is centred)")
+    plan.add_argument("--orientation", choices=("upright", "landscape"), help="how the sheet lies (default: as the picture does)")
+    _add_object(plan)
+    plan.add_argument("--config", metavar="FILE", help="settings (YAML), or the name of a preset such as faces-a4")
+    plan.add_argument("--format", choices=("text", "json"), default="text", help="how to print the plan (default: text)")
+    plan.add_argument("--out", metavar="DIR", help="also write plan.json and plan.png, the plan drawn, into this folder")
+    plan.set_defaults(scan=None, px_per_mm=None, lineup=None, sides=None)
+    _add_verbose(plan)
+
+
+def _add_object(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--object",
+        action="append",
+        metavar="NAME:X,Y,WIDTH,HEIGHT",
+        help="a thing on the reference and the box around it in px from the top left, for subjects made of several things; "
+        "may be given several times",
+    )
+
+
 def _add_subjects(commands: argparse._SubParsersAction) -> None:
     subjects = commands.add_parser(
         "subjects",
@@ -156,7 +209,9 @@ def _add_demo(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_out(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", metavar="DIR", help="also write report.json and report.png into this folder")
+    parser.add_argument(
+        "--out", metavar="DIR", help="also write report.html (to read and print), report.json and report.png into this folder"
+    )
 
 
 def _add_verbose(parser: argparse.ArgumentParser) -> None:
@@ -171,3 +226,9 @@ def _positive(text: str) -> float:
     if not 0 < number < math.inf:
         raise argparse.ArgumentTypeError(f"'{text}' is no number above 0")
     return number
+
+
+def _whole(text: str) -> int:
+    if not text.isdecimal() or not 0 < int(text) <= 1000:
+        raise argparse.ArgumentTypeError(f"'{text}' is no whole number from 1 to 1000")
+    return int(text)

@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from featurediff.cli.output import prepare_folder, print_report, write_report
-from featurediff.errors import CallError, PieceError
+from featurediff.cli.output import page_of, prepare_folder, print_report, write_report
+from featurediff.errors import CallError, FeaturediffError, PieceError
 
 if TYPE_CHECKING:
     from featurediff.comparison import Comparison
@@ -140,20 +140,36 @@ def _add(
     except PieceError:
         print_report(comparison.report, arguments.format)
         raise
-    _print(arguments, comparison, told[0], record, settings, out)
+    comparison = replace(comparison, report=told[0])
+    _print(arguments, comparison, record, settings)
+    _write(comparison, record, settings, folder, out)
+    if arguments.verbose:
+        from featurediff.cli.check import print_seconds
+
+        print_seconds(comparison.report)
 
 
-def _print(
-    arguments: argparse.Namespace, comparison: Comparison, report: Report, record: Round, settings: Settings, out: Path | None
-) -> None:
-    from featurediff.cli.check import print_seconds
+def _print(arguments: argparse.Namespace, comparison: Comparison, record: Round, settings: Settings) -> None:
     from featurediff.piece import words
 
-    data = {"round": words.round_data(record)}
     if arguments.format == "text":
         print(words.head(record, settings.rounds.warn_from) + "\n")
-    print_report(report, arguments.format, data)
+    print_report(comparison.report, arguments.format, {"round": words.round_data(record)})
+
+
+def _write(comparison: Comparison, record: Round, settings: Settings, folder: Path, out: Path | None) -> None:
+    """The report's files go into ``out``; without it, the round's page goes into the folder of the piece."""
+    from featurediff.piece import files, store, words
+    from featurediff.piece.notes import notes
+
+    told = notes(record, settings.rounds.warn_from)
     if out is not None:
-        write_report(replace(comparison, report=report), out, data)
-    if arguments.verbose:
-        print_seconds(report)
+        write_report(comparison, out, {"round": words.round_data(record)}, told)
+        return
+    try:
+        files.write(folder / store.PAGE, page_of(comparison, told))
+    except PieceError:
+        raise FeaturediffError(
+            f"The round was kept, but its page could not be written into '{folder}'.",
+            "Make room, or name another folder for it after --out.",
+        ) from None

@@ -13,7 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.channels import at_orientation, edge_layers
-from featurediff.matching.correlate import Field, make_field
+from featurediff.matching.correlate import Curve, Field, make_field
 from featurediff.matching.frame import Frame
 from featurediff.matching.tuning import Tuning
 from featurediff.records import Subject
@@ -46,19 +46,22 @@ def line_bank(subject: Subject, frame: Frame, tuning: Tuning, tone: Bank) -> Ban
 
     A curve that lies off every edge (an estimated one, or one that the detector misplaced) is no place for a pencil line.
     """
-    canvas = np.zeros(frame.shape, np.uint8)
-    thickness = max(round(tuning.line_width * frame.size), 1)
-    for feature in subject.features:
-        if len(feature.points) < 2:
-            continue
-        curve = geometry.apply(frame.from_reference, feature.points)
-        curve = geometry.resample(curve, 0.006 * frame.size, feature.closed)
-        support = edge_support(tone.field, curve, feature.closed)
-        ends = np.roll(curve, -1, 0) if feature.closed else curve[1:]
-        for start, end, strength in zip(curve, ends, support, strict=False):
+    curves = [(each.points, each.closed) for each in subject.features if len(each.points) > 1]
+    curves += [(line, True) for each in subject.features for line in each.beside]
+    return drawn_bank([(geometry.apply(frame.from_reference, line), closed) for line, closed in curves], frame.size, tuning, tone)
+
+
+def drawn_bank(curves: list[Curve], size: float, tuning: Tuning, tone: Bank) -> Bank:
+    """Curves in the px of ``tone`` drawn as lines, each as dark as its edge is clear there; the subject has ``size`` px."""
+    canvas = np.zeros(tone.field.layers.shape[:2], np.uint8)
+    thickness = max(round(tuning.line_width * size), 1)
+    for points, closed in curves:
+        line = geometry.resample(points, 1.5 * tuning.line_width * size, closed)
+        ends = np.roll(line, -1, 0) if closed else line[1:]
+        for start, end, strength in zip(line, ends, edge_support(tone.field, line, closed), strict=False):
             pair = np.round(np.stack([start, end]) * 16).astype(np.int32)
             cv2.line(canvas, pair[0].tolist(), pair[1].tolist(), int(255 * strength), thickness, cv2.LINE_AA, 4)
-    return Bank("line", field_of(1.0 - canvas.astype(np.float32) / 255.0, frame.size, tuning), tuning.grain * frame.size)
+    return Bank("line", field_of(1.0 - canvas.astype(np.float32) / 255.0, size, tuning), tuning.grain * size)
 
 
 def edge_support(field: Field, curve: np.ndarray, closed: bool) -> np.ndarray:

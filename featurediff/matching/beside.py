@@ -95,21 +95,25 @@ def meant_edge(
 
 
 def on_meant_edges(
-    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], base: np.ndarray, picture: np.ndarray, size: float
+    courses: dict[int, Course],
+    outlines: dict[int, np.ndarray],
+    found: list[Found],
+    base: np.ndarray,
+    picture: np.ndarray,
+    size: float,
 ) -> list[Found]:
     """``found`` with every straight line and every straight side of an outline told for its own edge.
 
-    ``courses``: the straight features' lines by index; ``curves``: all features' points in frame px; ``base`` (3, 3): what most
-    features agree on, in frame px.
+    ``courses``: the straight features' lines by index, ``outlines``: closed outlines' points (n, 2) by index, both in frame px;
+    ``base`` (3, 3): what most features agree on there.
     """
-    answer = []
-    for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
-        if place.shifts is None:
-            answer.append(place)
-        elif k in courses:
-            answer.append(_line_on_edge(courses[k], place, base, picture, size))
-        else:
-            answer.append(_outline_on_edges(curve, place, base, picture, size))
+    answer = list(found)
+    for k, course in courses.items():
+        if found[k].shifts is not None:
+            answer[k] = _line_on_edge(course, found[k], base, picture, size)
+    for k, outline in outlines.items():
+        if found[k].shifts is not None:
+            answer[k] = _outline_on_edges(outline, found[k], base, picture, size)
     return answer
 
 

@@ -15,14 +15,16 @@ from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
 from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
+from featurediff.matching.closeup import CloseUps
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.doubles import without_doubles
 from featurediff.matching.doubtful import without_doubtful
-from featurediff.matching.ellipses import LEAST_PIECES, on_one_ellipse
+from featurediff.matching.ellipses import changes, fit_rim
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
+from featurediff.matching.laid import Laid
 from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
@@ -38,9 +40,9 @@ COARSE_SIGMA = 0.012
 CONTEXT_WIDTH = 3.0
 FINE_SEARCH = 0.012
 FINE_SIGMA = 0.008
-# The two edges of a lip are told apart by a narrower weight; the other edge lies within this.
-RIM_SIGMA = 0.0045
-BESIDE_SEARCH = 0.022
+# An ellipse judged by its openness is looked for as a whole, with so much around it, unless its outline is shorter than this.
+LEAST_RIM = 0.10
+RIM_MARGIN = 0.06
 LONGEST_STRETCH = 0.30
 LARGEST_BLOCK = 0.40
 LONGEST_PIECE = 0.075
@@ -61,15 +63,12 @@ BROKEN_LINE = 0.50
 LEAST_SHARE = 0.45
 
 
-def locate_features(
-    subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], laid: np.ndarray, drawing: Field, ink: np.ndarray
-) -> list[Found]:
+def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], laid: Laid) -> list[Found]:
     """Locate all features of ``subject``.
 
-    ``reference`` (h, w) or (h, w, 3) is the picture in the frame; ``laid`` (h, w) is the drawing laid into the frame by the
-    registration, ``drawing`` its field and ``ink`` its `ink_map`.
+    ``reference`` (h, w) or (h, w, 3) is the picture in the frame, ``laid`` the drawing laid into it by the registration.
     """
-    size = frame.size
+    size, drawing = frame.size, laid.field
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
     straight = [k for k, f in enumerate(subject.features) if f.kind == "segment"]
     courses = {k: course_of(curves[k]) for k in straight}
@@ -108,19 +107,27 @@ def locate_features(
         if k in courses:
             options, pick = candidates[of_line[k]], picked[of_line[k]]
             place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
-            found.append(_if_line_drawn(place, courses[k], ink, size))
+            found.append(_if_line_drawn(place, courses[k], laid.ink, size))
         else:
             place = _feature(
-                k, feature, curves[k], [(stretches[i], candidates[i], picked[i]) for i in own[k]], bank, drawing, frame
+                k,
+                feature,
+                curves[k],
+                [(stretches[i], candidates[i], picked[i]) for i in own[k]],
+                bank,
+                drawing,
+                frame,
+                laid.closeups,
             )
-            found.append(_if_drawn(place, feature, curves[k], ink, size))
-    found = on_strokes(courses, curves, found, laid, size)
+            found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
+    outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
+    found = on_strokes(courses, outlines, found, laid.grey, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
     # Lines on other edges blur what the features agree on: once these are told, it is clearer.
-    told = on_meant_edges(courses, curves, found, base, reference, size)
+    told = on_meant_edges(courses, outlines, found, base, reference, size)
     base = whole_shift(courses, curves, told, size)
-    found = on_meant_edges(courses, curves, found, base, reference, size)
+    found = on_meant_edges(courses, outlines, found, base, reference, size)
     found = without_doubles(courses, found, base, bank, reference, size)
     found = without_doubtful(subject, curves, found, size)
     return settle_corners(subject, courses, found, size)
@@ -209,6 +216,7 @@ def _feature(
     bank: Bank,
     drawing: Field,
     frame: Frame,
+    closeups: CloseUps,
 ) -> Found:
     chosen = [(stretch, _steadied(options[pick], frame.size)) for stretch, options, pick in own if pick >= 0]
     if not chosen:
@@ -223,14 +231,12 @@ def _feature(
         shifts = np.repeat(shift[None], len(curve), 0)
         covariances = np.repeat((covariance + floor)[None], len(curve), 0)
         return Found("", shifts, covariances, covariance + floor, score)
-    pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
     length = whole_length(feature, curve)
-    # A small ellipse (an iris) is looked for as all else is.
-    rim = feature.kind == "ellipse" and len(pieces) >= LEAST_PIECES
-    narrow = RIM_SIGMA if rim else FINE_SIGMA
-    measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size, narrow) for piece in pieces]
-    if rim:
-        measured = _on_ellipse(pieces, measured, whole[0], bank, drawing, frame.size)
+    if feature.kind == "ellipse" and "openness" in feature.measures and length > LEAST_RIM * frame.size:
+        beside = [geometry.apply(frame.from_reference, line) for line in feature.beside]
+        return _rim(curve, beside, whole[0], closeups, frame.size)
+    pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
+    measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size, FINE_SIGMA) for piece in pieces]
     at = arc_positions(curve)
     piece_at = np.array([(p.arc[0] + p.arc[1]) / 2 for p in pieces])
     shifts, covariances = settle_curve(
@@ -271,20 +277,15 @@ def _fine(piece: Stretch, start: Candidate, bank: Bank, drawing: Field, size: fl
     return options[0]
 
 
-def _on_ellipse(
-    pieces: list[Stretch], measured: list[Candidate], whole: np.ndarray, bank: Bank, drawing: Field, size: float
-) -> list[Candidate]:
-    """The pieces of an ellipse where they lie on one: of lines side by side, those that belong together."""
-    options = []
-    for piece, first in zip(pieces, measured, strict=True):
-        look = [(piece.points, False)]
-        template = cut_template(bank.field, look, sigma_for(look, size, RIM_SIGMA), bank.grain)
-        radius = round(BESIDE_SEARCH * size)
-        more = [] if template is None else find_candidates(template, drawing, whole, radius, radius, most=5)
-        options.append([each for each in (first, *more) if each.score >= 0.6 * WEAK_SCORE])
-    picked = on_one_ellipse([piece.points for piece in pieces], options, size)
-    loose = (0.03 * size) ** 2 * np.eye(2)
-    return [one or Candidate(first.shift, 0.0, loose) for one, first in zip(picked, measured, strict=True)]
+def _rim(curve: np.ndarray, beside: list[np.ndarray], start: np.ndarray, closeups: CloseUps, size: float) -> Found:
+    """A closed ellipse, searched for as a whole; what departs from an ellipse in its line is the pencil's."""
+    fit = fit_rim(closeups.look([curve, *beside], RIM_MARGIN * size), curve, start)
+    if fit is None or fit.score < WEAK_SCORE:
+        return Found(why="nothing like it is drawn near its place", score=fit.score if fit else 0.0)
+    fields = changes(curve, curve)
+    floor = (FLOOR * size) ** 2 * np.eye(2)
+    covariances = np.einsum("knd,kl,lne->nde", fields, fit.covariance, fields) + floor
+    return Found("", np.tensordot(fit.amounts, fields, 1), covariances, fit.covariance[:2, :2] + floor, fit.score)
 
 
 def _combine(candidates: list[Candidate]) -> tuple[np.ndarray, np.ndarray]:

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.banks import Bank, field_of, line_bank, mixed_bank, tone_bank
+from featurediff.matching.banks import line_bank, mixed_bank, tone_bank
 from featurediff.matching.found import Found
-from featurediff.matching.frame import Frame, grey_of, make_frame, warp_into
-from featurediff.matching.ink import ink_map
+from featurediff.matching.frame import grey_of, make_frame, warp_into
+from featurediff.matching.laid import lay
 from featurediff.matching.locate import locate_features
 from featurediff.matching.register import register, unlike
 from featurediff.matching.strips import course_of
@@ -51,12 +51,14 @@ def match(
     # Only straight lines ask for the colours: two edges of a moulding may differ in nothing else.
     colours = warp_into(reference, frame.from_reference, frame.shape).astype(np.float32)
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
+    straight = {k: course_of(curves[k]) for k, f in enumerate(subject.features) if f.kind == "segment"}
     laying = found_at.matrix
-    places, rest = _looked(subject, frame, colours, banks, drawing, laying, curves)
+    places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
+    rest = whole_shift(straight, curves, places, frame.size)
     if moved_by(rest, curves) > AGAIN * frame.size:
         # Far from its place a line is missed, or taken for its neighbour: look again from where most of them are.
         laying = laying @ np.linalg.inv(frame.from_reference) @ rest @ frame.from_reference
-        places, _ = _looked(subject, frame, colours, banks, drawing, laying, curves)
+        places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()
@@ -65,25 +67,6 @@ def match(
     return matrix, tuple(
         _located(f.name, curve, p, to_sheet) for f, curve, p in zip(subject.features, curves, places, strict=True)
     )
-
-
-def _looked(
-    subject: Subject,
-    frame: Frame,
-    colours: np.ndarray,
-    banks: list[Bank],
-    drawing: np.ndarray,
-    laying: np.ndarray,
-    curves: list[np.ndarray],
-) -> tuple[list[Found], np.ndarray]:
-    """Every feature's place in the frame, the drawing laid into it by ``laying`` (3, 3) reference px -> drawing px; and by which
-    similarity (3, 3), frame px, most of them lie elsewhere."""
-    to_frame = frame.from_reference @ np.linalg.inv(laying)
-    laid = warp_into(drawing, to_frame, frame.shape)
-    ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
-    places = locate_features(subject, frame, colours, banks, laid, field_of(laid, frame.size, FINE), ink)
-    straight = {k: course_of(curves[k]) for k, f in enumerate(subject.features) if f.kind == "segment"}
-    return places, whole_shift(straight, curves, places, frame.size)
 
 
 def likeness(subject: Subject, places: list[Found]) -> float:

@@ -87,10 +87,19 @@ def positions(course: Course, step: float) -> np.ndarray:
 
 def profile(field: Field, course: Course, at: np.ndarray, sigma: float, step: float) -> Profile | None:
     """The reference's strip around a course, weighted by a Gaussian of ``sigma`` px across; None where nothing is to be seen."""
+    aside = across_of(sigma, step)
+    return profile_of(strip(field.layers, course, at, aside), at, sigma, step)
+
+
+def across_of(sigma: float, step: float) -> np.ndarray:
+    """Px across a line at which its profile is taken, as far as a Gaussian of ``sigma`` px counts."""
     reach = int(np.ceil(2.5 * sigma / step))
-    aside = np.arange(-reach, reach + 1) * step
-    weight = np.exp(-0.5 * (aside / sigma) ** 2)
-    values = strip(field.layers, course, at, aside)
+    return np.arange(-reach, reach + 1) * step
+
+
+def profile_of(values: np.ndarray, at: np.ndarray, sigma: float, step: float) -> Profile | None:
+    """The profile of values (n, w, K) already sampled ``at`` (n,) along a line and `across_of` it."""
+    weight = np.exp(-0.5 * (across_of(sigma, step) / sigma) ** 2)
     mean = float((weight * values[..., 0]).sum() / (weight.sum() * len(at)))
     values[..., 0] -= mean
     kernel = (weight[:, None] * values).astype(np.float32)
@@ -105,6 +114,13 @@ def look(found: Profile, layers: np.ndarray, course: Course, radius: float) -> R
     reach = (len(found.weight) - 1) // 2
     steps = int(np.ceil(radius / found.step))
     seen = strip(layers, course, found.at, np.arange(-reach - steps, reach + steps + 1) * found.step)
+    return rows_of(found, seen)
+
+
+def rows_of(found: Profile, seen: np.ndarray) -> Rows:
+    """What a profile finds in the drawing's values (n, m + w - 1, K) sampled beside the line, m offsets about the middle."""
+    reach = (len(found.weight) - 1) // 2
+    steps = (seen.shape[1] - 1) // 2 - reach
     windows = np.lib.stride_tricks.sliding_window_view(seen, 2 * reach + 1, axis=1)
     product = np.einsum("tokw,twk->to", windows, found.kernel, optimize=True)
     view = np.lib.stride_tricks.sliding_window_view

@@ -53,19 +53,19 @@ class Stroke:
 
 
 def on_strokes(
-    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], laid: np.ndarray, size: float
+    courses: dict[int, Course], outlines: dict[int, np.ndarray], found: list[Found], laid: np.ndarray, size: float
 ) -> list[Found]:
     """``found`` with every straight feature, and every straight side of an outline, on its own stroke; without the straight
     features along which no stroke and no edge of a tone is.
 
-    ``courses``: the straight features' lines by index, frame px; ``curves``: all features' points there; ``laid`` (h, w): the
+    ``courses``: the straight features' lines by index, frame px; ``outlines``: closed ones' points there; ``laid`` (h, w): the
     drawing in the frame, 0 dark to 1 light.
     """
     near = {k: find_stroke(laid, course, found[k].fit, size) for k, course in courses.items() if found[k].fit is not None}
     sides = {
-        k: [(side, find_stroke(laid, side.course, side.fit_of(place), size)) for side in long_sides(curve, size)]
-        for k, (curve, place) in enumerate(zip(curves, found, strict=True))
-        if k not in courses and place.shifts is not None
+        k: [(side, find_stroke(laid, side.course, side.fit_of(found[k]), size)) for side in long_sides(outline, size)]
+        for k, outline in outlines.items()
+        if found[k].shifts is not None
     }
     depths = [stroke.depth for stroke in near.values()] + [stroke.depth for some in sides.values() for _, stroke in some]
     if not depths:

@@ -5,6 +5,7 @@
       reference.jpg or .png         a copy of the reference, without camera data
       kept.json                     what the artist drew so on purpose
       round-0001/ round-0002/ ...   each with round.json and drawing.jpg (the sheet seen square on)
+      report.html                   the latest round's page, when no other folder was named for it
       progress.jpg                  written by `featurediff progress`
       lock                          empty; held while something is written
 
@@ -31,6 +32,7 @@ from featurediff.piece.records import Kept, Piece, Round
 from featurediff.settings import Settings
 
 PIECE, KEPT, ROUND, DRAWING, PROGRESS = "piece.json", "kept.json", "round.json", "drawing.jpg", "progress.jpg"
+PAGE = "report.html"  # of the latest round
 REFERENCES = ("reference.jpg", "reference.png")
 MOST_ROUNDS = 999
 _MOST_NAMES = 20_000
@@ -157,7 +159,7 @@ def prepare(folder: Path) -> None:
 
 def _is_ours(name: str) -> bool:
     """Names that a run stopped at any moment may have left."""
-    return name in (*REFERENCES, LOCK, PROGRESS, KEPT) or name.startswith((".new-", _READY))
+    return name in (*REFERENCES, LOCK, PROGRESS, PAGE, KEPT) or name.startswith((".new-", _READY))
 
 
 def add_round(

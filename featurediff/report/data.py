@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from featurediff.records import Advice, Correction, Report
+from featurediff.records import Advice, Block, Correction, Report
 
 SCHEMA = "featurediff-report-1"
 
@@ -59,6 +59,7 @@ def report_to_dict(report: Report) -> dict[str, Any]:
             }
             for each in report.deviations
         ],
+        "blocks": [_block(each) for each in report.blocks],
         "corrections": [_correction(each) for each in report.corrections],
         "later": [_correction(each) for each in report.later],
         "good": list(report.good),
@@ -106,3 +107,15 @@ def _correction(each: Correction) -> dict[str, Any]:
 
 def _advice(each: Advice) -> dict[str, str]:
     return {"level": each.level, "text": each.text}
+
+
+def _block(each: Block) -> dict[str, Any]:
+    return {
+        "label": each.label,
+        "kind": each.kind,
+        "names": list(each.names),
+        "plural": bool(each.plural),
+        "left": list(each.left),
+        "right": list(each.right),
+        "width": bool(each.width),
+    }

@@ -11,6 +11,8 @@ from featurediff.report.data import undecided
 
 WIDTH = 92
 CLOSE = "Close enough to paint."
+# Common practice, no source.
+CARE = "lift lines by dabbing a kneaded eraser, do not rub; erasing disturbs the sizing, and the paint will show it."
 # With less than this share of the subject found, a drawing is half done.
 HALF_DONE = 0.5
 
@@ -22,15 +24,19 @@ def render(report: Report) -> str:
 
 
 def _head(report: Report) -> str:
-    sides = "Left and right are the picture's, as you look at the paper."
+    lines = (sheet_line(report), trust_line(report), lineup_line(report), report.lineup.remark, sides_line(report))
+    return "\n".join(_wrap(line, 0) for line in lines if line)
+
+
+def sides_line(report: Report) -> str:
+    """Whose left and right the report tells."""
     if report.sides == "sitter":
-        sides = "Parts are named by the sitter's own left and right; directions of movement are the paper's, as you look at it."
-    return "\n".join(
-        _wrap(line, 0) for line in (_sheet(report), _trust(report), _lineup(report), report.lineup.remark, sides) if line
-    )
+        return "Parts are named by the sitter's own left and right; directions of movement are the paper's, as you look at it."
+    return "Left and right are the picture's, as you look at the paper."
 
 
-def _sheet(report: Report) -> str:
+def sheet_line(report: Report) -> str:
+    """The sheet: its size, how it was found, how the camera was tilted."""
     sheet = report.sheet
     size = ""
     if sheet.size_mm is not None:
@@ -40,14 +46,16 @@ def _sheet(report: Report) -> str:
     return f"Sheet{size}: {sheet.found}{tilt}{squared}."
 
 
-def _trust(report: Report) -> str:
+def trust_line(report: Report) -> str:
+    """How far the photograph can be trusted."""
     if not math.isfinite(report.sheet.trust_mm):
         return "How far this picture can be trusted is not known."
     unit = "mm" if report.sheet.unit == "mm" else f"% of the {report.size_label}"
     return f"This picture can be trusted to {report.sheet.trust_mm:.1f} {unit}; nothing smaller is listed."
 
 
-def _lineup(report: Report) -> str:
+def lineup_line(report: Report) -> str:
+    """How the reference was laid on the drawing."""
     lineup = report.lineup
     rule = "by what leaves the fewest changes" if lineup.rule == "fewest" else f"by {rule_in_words(lineup.rule)}"
     parts = [f"Lined up {rule}"]
@@ -94,14 +102,14 @@ def _later(report: Report) -> str:
 def _good(report: Report) -> str:
     lines = []
     if report.good:
-        lines.append(_wrap(f"Good already: {_names(report, report.good)}.", 2))
+        lines.append(_wrap(f"Good already: {told_names(report, report.good)}.", 2))
     unsure = undecided(report)
     if unsure:
-        lines.append(_wrap(f"Too uncertain in this picture to say: {_names(report, unsure)}.", 2))
+        lines.append(_wrap(f"Too uncertain in this picture to say: {told_names(report, unsure)}.", 2))
     return "\n".join(lines)
 
 
-def _names(report: Report, names: tuple[str, ...]) -> str:
+def told_names(report: Report, names: tuple[str, ...]) -> str:
     """A list of features as it is told, by the sides that the report is to use."""
     told = both_sides(names)
     numbers = {each.name: each.number for each in report.features if each.number}
@@ -135,19 +143,12 @@ def _not_judged(report: Report) -> str:
     by_reason: dict[str, list[str]] = {}
     for each in report.not_judged:
         by_reason.setdefault(each.why, []).append(each.feature)
-    lines = ["Not judged:"] + [_wrap(f" -  {_names(report, tuple(names))}: {why}", 4) for why, names in by_reason.items()]
+    lines = ["Not judged:"] + [_wrap(f" -  {told_names(report, tuple(names))}: {why}", 4) for why, names in by_reason.items()]
     return "\n".join(lines)
 
 
 def _care(report: Report) -> str:
-    """Common practice, no source."""
-    if not report.corrections:
-        return ""
-    return _wrap(
-        "For the paper's sake: lift lines by dabbing a kneaded eraser, do not rub; erasing disturbs the sizing, "
-        "and the paint will show it.",
-        0,
-    )
+    return _wrap(f"For the paper's sake: {CARE}", 0) if report.corrections else ""
 
 
 def _wrap(text: str, indent: int) -> str:

@@ -25,6 +25,7 @@ SHEETS: dict[str, tuple[float, float]] = {
 SMALLEST_MM, LARGEST_MM, LONGEST_ASPECT = 40.0, 2000.0, 5.0
 
 _MEASURES = re.compile(r"(\d+(?:[.,]\d+)?)(mm|cm|in|\"|)[x*\u00d7](\d+(?:[.,]\d+)?)(mm|cm|in|\")")
+_LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)(mm|cm|in|\"|)")
 _FACTORS = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
 
 
@@ -46,6 +47,15 @@ def parse_sheet(text: str) -> tuple[float, float]:
         float(height.replace(",", ".")) * _FACTORS[unit],
         text,
     )
+
+
+def parse_length(text: str) -> float:
+    """A length in mm: "160mm", "16 cm", "6.3in", "160". Raises `CallError`."""
+    match = _LENGTH.fullmatch(re.sub(r"\s+", "", text.lower()))
+    length = float(match[1].replace(",", ".")) * _FACTORS[match[2] or "mm"] if match else 0.0
+    if not 0 < length <= LARGEST_MM:
+        raise CallError(f"'{shortened(text)}' is not a length on the paper.", "Give it as 160mm, 16cm or 6.3in.")
+    return length
 
 
 def allowed() -> str:

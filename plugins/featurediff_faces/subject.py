@@ -17,6 +17,9 @@ from featurediff_faces.outline import Outline
 # Head height (crown to chin) over the height of the landmark mesh (its top to the chin), where the crown can't be seen.
 # Common practice, no source: the face below the hairline is about three quarters of the head.
 HEAD_OVER_MESH = 1.33
+# A head of 230 mm fills 17 degrees from a little under 0.8 m. Judgement: between the 0.45 m and 1.35 m whose portraits are told
+# apart at a glance (Bryan, Perona and Adolphs 2012, PLoS ONE 7(9) e45301; from memory).
+NEAR = 17.0
 
 
 def assemble(
@@ -48,6 +51,8 @@ def assemble(
         advice=advice + more,
         top_label="crown",
         bottom_label="chin",
+        starts=vocabulary.starts(),
+        near_deg=NEAR,
     )
 
 

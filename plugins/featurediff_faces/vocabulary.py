@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from featurediff.api import Gap, Group, Pair
+from featurediff.api import Gap, Group, Pair, Start
 
 FEATURES = "head/face/features"
 EYES = f"{FEATURES}/eyes"
@@ -101,6 +101,28 @@ def gaps(parts: dict[str, str]) -> tuple[Gap, ...]:
         Gap("chin", "down", below(f"{LOWER}/chin"), "the jaw corners stay"),
     ]
     return tuple(gap for gap in found if gap.beyond)
+
+
+def starts() -> tuple[Start, ...]:
+    """The lengths that a portrait is begun with; those whose features are not there are left out by the engine."""
+    eyes = tuple((sided("eye", side), corner) for side in SIDES for corner in ("inner corner", "outer corner"))
+    both = tuple(((sided("iris", side), "middle"),) for side in SIDES)
+    corners = tuple(((sided("mouth corner", side), "middle"),) for side in SIDES)
+    cheeks = tuple(((sided("cheek line", side), side),) for side in SIDES)
+    hair = tuple((("hair outline", side),) for side in SIDES)
+    return (
+        Start("crown", "down", ((("hair outline", "top"),),)),
+        Start("hairline", "down", ((("hairline", "middle"),),)),
+        Start("eye line", "down", (eyes,)),
+        Start("base of the nose", "down", ((("base of the nose", "middle"),),)),
+        Start("mouth line", "down", (tuple(spot for end in corners for spot in end),)),
+        Start("chin", "down", ((("chin", "bottom"),),)),
+        Start("middle between the eyes", "across", (eyes,)),
+        Start("from pupil to pupil", "apart", both),
+        Start("width of the mouth", "apart", corners),
+        Start("width of the face", "across", cheeks),
+        Start("width of the head with its hair", "across", hair),
+    )
 
 
 def _under(part: str, prefix: str) -> bool:

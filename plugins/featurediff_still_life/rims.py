@@ -26,6 +26,11 @@ FAR_REACH = 0.1  # of the half axis: how far the far side is looked for beside a
 OUTERMOST = 0.75  # an edge at least this clear beside the clearest is taken for the outer one
 CLOSE_BACK = 0.8  # working px: how closely the far side must follow the silhouette
 BODY_BELOW = 0.05  # of the long half axis: a vessel's body shows so far below its rim
+LEAST_LIP, MOST_LIP = 2.5, 0.14  # working px, and share of the long half axis: how thick a lip is looked for
+LEAST_APART = 2.5  # working px: nearer edges are one
+LEAST_SHOWN = 0.2  # share of the way round on which a lip must show two edges
+LIP_EDGE, LIP_DIP = 1.3, 1.04  # L*a*b* units per working px of a lip's inner edge, and times what lies before it
+LIP_SLOPE = 0.5  # of the outer edge's steepness: an edge by itself is flatter already so near by
 PLATE = 0.6  # share of the outline that must lie on one ellipse to call the whole thing a plate
 ROUND = 0.88  # openness beyond which an outline is a ball's rather than a plate's
 
@@ -102,6 +107,50 @@ def _far_side(view: View, rim: Ellipse) -> np.ndarray:
     grown = rim.at(angles) + 0.35 * reach * rim.outward(angles)
     edge = on_edge(view, grown, closed=False, reach=reach, smooth=0.8)
     return edge.points[edge.seen & ~edge.hidden]
+
+
+def find_inner(view: View, rim: Ellipse, others: np.ndarray) -> Ellipse | None:
+    """The inner edge of the rim's lip, or None when no second edge runs all along within the first.
+
+    Both circles have one axis and lie nearly level, so in the picture the inner ellipse is the outer one made smaller about a
+    centre a little above or below its own: two numbers, of which all are tried. A rounded lip has a highlight between its edges;
+    the edge meant is the innermost, where the inside of the vessel begins.
+    """
+    angles = np.radians(np.arange(-180, 180, 4.0))
+    free = _free(rim.at(angles), others)
+    # How thick a lip of 1 px at its ends is in the picture, along the normal at each angle.
+    thick = (rim.outward(angles) * (rim.at(angles) - rim.centre)).sum(1) / rim.long
+    own = _strength(view, rim, angles[free])
+    strengths, found = [], []
+    for width in np.arange(LEAST_LIP, MOST_LIP * rim.long + 1.0, 0.5):
+        use = free & (width * thick > LEAST_APART)
+        if use.sum() < LEAST_SHOWN * len(angles):
+            continue
+        tried = []
+        for lower in np.linspace(-0.5, 0.5, 7) * width * rim.openness:
+            grown = 1.0 - width / rim.long
+            inner = Ellipse(rim.centre + lower * rim.axes[1], grown * rim.long, grown * rim.short, rim.turn)
+            tried.append((_strength(view, inner, angles[use]), inner))
+        strength, inner = max(tried, key=lambda each: each[0])
+        strengths.append(strength)
+        found.append(inner)
+    for k in range(len(found) - 2, 0, -1):
+        peak = strengths[k] >= max(strengths[k - 1], strengths[k + 1])
+        if peak and strengths[k] > max(LIP_EDGE, LIP_DIP * min(strengths[: k + 1])):
+            return found[k]
+    # No edge by itself: a rounded lip is one slope from edge to edge, which ends with the inner one.
+    if not found or strengths[0] < LIP_SLOPE * own:
+        return None
+    wide = [k for k, each in enumerate(strengths) if each >= 0.5 * strengths[0]]
+    return found[max(wide[-1] - 1, 0)] if strengths[0] > LIP_EDGE and wide[-1] < len(found) - 1 else None
+
+
+def _strength(view: View, ellipse: Ellipse, angles: np.ndarray) -> float:
+    """Mean steepness of the edge of its own direction right under an ellipse, L*a*b* units per working px."""
+    at, out = ellipse.at(angles).astype(np.float32), ellipse.outward(angles)
+    strength = cv2.remap(view.edge, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0]
+    way = cv2.remap(view.steepest, at[None, :, 0], at[None, :, 1], cv2.INTER_NEAREST)[0]
+    return float((strength * (np.abs((way * out).sum(1)) > 0.85)).mean())
 
 
 def find_plate(view: View, outline: Outline, others: np.ndarray) -> Ellipse | None:

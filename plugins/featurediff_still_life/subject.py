@@ -65,9 +65,10 @@ def _features(view: View, each: Understood, name: str, step: float) -> list[Feat
         points = each.rim.outline(step)
         own = vocabulary.judged(what)
         called = f"rim of the {name}"
+        beside = () if each.inner is None else (view.to_picture(each.inner.outline(step)),)
         found.append(
             Feature(called, vocabulary.part_of(name, what), "ellipse", view.to_picture(points), True, own.measures, own.tolerance,
-                    own.importance, own.stage, SIGMA_RIM / view.scale)
+                    own.importance, own.stage, SIGMA_RIM / view.scale, beside=beside)
         )  # fmt: skip
     several = sum(piece.what.startswith("handle") for piece in each.pieces) > 1
     found += [_feature(view, piece, name, step, each.rim is not None, several) for piece in each.pieces]

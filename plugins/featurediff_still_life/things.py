@@ -13,7 +13,7 @@ from featurediff_still_life.ellipses import Ellipse
 from featurediff_still_life.forms import Axis
 from featurediff_still_life.objects import Thing
 from featurediff_still_life.outlines import REACH, Outline, border_of, refined
-from featurediff_still_life.rims import find_plate, find_rim
+from featurediff_still_life.rims import find_inner, find_plate, find_rim
 from featurediff_still_life.view import View
 
 TOUCH = 2.2  # coarse px: as near as this to another thing, an outline is common to both
@@ -23,7 +23,10 @@ HOLE_AREA = 0.004  # of the thing: a smaller hole is a highlight
 
 @dataclass(frozen=True)
 class Understood:
-    """``kind``: "vessel" (a rim and sides), "dish" (its outline is an ellipse), "object" (symmetric or not, see ``axis``)."""
+    """``kind``: "vessel" (a rim and sides), "dish" (its outline is an ellipse), "object" (symmetric or not, see ``axis``).
+
+    ``rim`` and ``inner``: the outer and the inner edge of its lip.
+    """
 
     thing: Thing
     outline: Outline
@@ -33,6 +36,7 @@ class Understood:
     axis: Axis | None = None
     profile: Profile | None = None
     missing: tuple[tuple[str, str], ...] = ()
+    inner: Ellipse | None = None
 
     @property
     def low(self) -> np.ndarray:
@@ -92,14 +96,16 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
     base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
     profile = Profile(levels, half, widths.inner, np.array(grows), np.array(beside), top, base, stem)
     pieces, missing = _pieces(holes, axis, outline, profile)
-    return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing)
+    inner = find_inner(view, rim, others) if rim is not None else None
+    return Understood(thing, outline, "vessel" if rim is not None else "object", pieces, rim, axis, profile, missing, inner)
 
 
 def _plain(view: View, thing: Thing, outline: Outline, others: np.ndarray) -> Understood:
     """A thing without an axis: a dish, or an outline in stretches."""
     plate = find_plate(view, outline, others)
     if plate is not None:
-        return Understood(thing, outline, "dish", tuple(contours.beside_ellipse(outline, plate)), plate)
+        inner = find_inner(view, plate, others)
+        return Understood(thing, outline, "dish", tuple(contours.beside_ellipse(outline, plate)), plate, inner=inner)
     return Understood(thing, outline, "object", tuple(contours.stretches(outline)))
 
 

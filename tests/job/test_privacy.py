@@ -62,13 +62,18 @@ def test_nothing_but_the_output_folder_is_touched(run):
     _, folder, before = run
     after = snapshot(folder)
     assert {p: after[p] for p in before} == before
-    assert {p.relative_to(folder).as_posix() for p in set(after) - set(before)} == {"out/report.json", "out/report.png"}
+    assert {p.relative_to(folder).as_posix() for p in set(after) - set(before)} == {
+        "out/report.json",
+        "out/report.html",
+        "out/report.png",
+    }
 
 
 def test_no_camera_data_and_no_path_reach_a_report(run):
     process, folder, _ = run
     assert SECRET.encode() in (folder / "sheet.jpg").read_bytes(), "the test's own secret is there to leak"
-    for content in (process.stdout.encode(), (folder / "out/report.json").read_bytes(), (folder / "out/report.png").read_bytes()):
+    written = [(folder / "out" / name).read_bytes() for name in ("report.json", "report.html", "report.png")]
+    for content in (process.stdout.encode(), *written):
         for secret in (SECRET, "Quince", "2031:05:06", str(folder)):
             assert secret.encode() not in content
     with Image.open(folder / "out/report.png") as picture:

@@ -224,7 +224,9 @@ def compare(reference, drawing, settings):
     number = int(str(drawing).rsplit("-", 1)[1].split(".")[0])
     from featurediff.comparison import Comparison
     made = report(OFFS[min(number, len(OFFS) - 1)])
-    return Comparison(made, np.full((594, 420, 3), 235, np.uint8), 2.0, None, None, ())
+    from featurediff.records import Subject
+    subject = Subject((), 1000.0, "jug height", np.zeros((4, 2)))
+    return Comparison(made, np.full((594, 420, 3), 235, np.uint8), 2.0, np.full((50, 40, 3), 90, np.uint8), subject, ())
 
 flow._compare = compare
 '''
@@ -268,6 +270,8 @@ def test_a_whole_piece_by_its_commands(studio, capsys):
     assert out.startswith("Round 2: 3 done, 1 went too far, 1 open.\n")
     assert "  Went 1.5 mm too far (now 2): Move the belly 3.0 mm.\n" in out
     assert " 2. Move the belly 1.5 mm.\n" in out
+    page = Path("jug/report.html").read_text(encoding="utf-8")
+    assert "To-fix sheet, round 2" in page and "went 1.5 mm too far" in page and "sheet-1" not in page
     status, out, _ = run(capsys, "keep", "jug", "foot")
     assert out.startswith("Kept as you drew it: Move the foot 4.2 mm.\n")
     assert out.endswith("Still open: 1.\n")
@@ -283,6 +287,8 @@ def test_a_whole_piece_by_its_commands(studio, capsys):
     assert [each["text"] for each in json.loads(out)["corrections"]] == ["Move the foot 4.2 mm."]
     assert json.loads(out)["round"]["number"] == 4
     assert json.loads(Path("out/report.json").read_text())["round"] == json.loads(out)["round"]
+    assert "To-fix sheet, round 4" in Path("out/report.html").read_text(encoding="utf-8")
+    assert "round 3" in Path("jug/report.html").read_text(encoding="utf-8"), "the folder that is named gets the page"
     status, out, _ = run(capsys, "progress", "jug")
     assert status == 0
     assert "Round 2: 3 done, 1 went too far, 1 open; worst 4 mm." in out

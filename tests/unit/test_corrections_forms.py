@@ -1,12 +1,10 @@
-"""Ways of bending a side, an axis and an ellipse, and pieces that lie on one ellipse."""
+"""Ways of bending a side, an axis and an ellipse."""
 
 import numpy as np
 import pytest
 
 from featurediff import bends
 from featurediff.geometry import normals
-from featurediff.matching.candidates import Candidate
-from featurediff.matching.ellipses import on_one_ellipse
 
 RIGHT, DOWN = np.array([1.0, 0.0]), np.array([0.0, 1.0])
 
@@ -57,53 +55,3 @@ def test_lean_is_told_whatever_the_move_and_the_size():
     amount, error = bends.lean_of(rows, foot, reach, RIGHT, DOWN)
     assert amount == pytest.approx(4.0, abs=0.05) and 0 < error < 0.1
     assert bends.lean_of(rows[:1], foot, reach, RIGHT, DOWN) is None
-
-
-# ---------------------------------------------------------------- pieces of an ellipse
-
-
-def pieces(count=16):
-    """Pieces of an ellipse 240 x 80 px, and their outward directions."""
-    found = []
-    for k in range(count):
-        angle = 2 * np.pi * (k + np.linspace(-0.5, 0.5, 9)) / count
-        found.append(np.column_stack([120 * np.cos(angle), 40 * np.sin(angle)]))
-    across = np.array([normals(p)[4] for p in found])
-    outward = across * np.sign(np.sum(across * np.array([p[4] for p in found]), 1))[:, None]
-    return found, outward
-
-
-def candidate(shift):
-    return Candidate(np.asarray(shift, float), 0.8, np.eye(2))
-
-
-def test_pieces_on_the_other_edge_of_a_lip_come_back():
-    found, outward = pieces()
-    move = np.array([3.0, -2.0])
-    options = [[candidate(move), candidate(move - 8 * out)] for out in outward]
-    for k in (2, 3, 4, 11):
-        options[k].reverse()
-    chosen = on_one_ellipse(found, options, 600.0)
-    assert all(np.allclose(one.shift, move) for one in chosen)
-
-
-def test_a_piece_without_a_place_on_the_ellipse_is_left_out():
-    found, outward = pieces()
-    options = [[candidate(0.5 * out)] for out in outward]
-    options[5] = [candidate(-9 * outward[5])]
-    chosen = on_one_ellipse(found, options, 600.0)
-    assert chosen[5] is None and sum(one is None for one in chosen) == 1
-
-
-def test_a_flattened_ellipse_is_an_ellipse():
-    found, _ = pieces()
-    options = [[candidate([0.0, -0.2 * p[4, 1]])] for p in found]
-    assert all(one is not None for one in on_one_ellipse(found, options, 600.0))
-
-
-def test_few_pieces_keep_their_first_place():
-    found, outward = pieces(5)
-    options = [[candidate(9 * outward[k] * (-1) ** k)] for k in range(5)]
-    assert [one.shift @ out for one, out in zip(on_one_ellipse(found, options, 600.0), outward, strict=True)] == pytest.approx(
-        [9 * (-1) ** k for k in range(5)]
-    )

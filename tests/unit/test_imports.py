@@ -23,12 +23,15 @@ FLOW = [
     ["configuration", "discovery"],
     ["matching"],
     ["lineup"],
-    ["aims", "bends"],
+    ["aims", "bends", "blocks"],
     ["deviations"],
     ["corrections"],
     ["report"],
     ["comparison"],
     ["piece"],
+    ["habits"],
+    ["classroom"],
+    ["planning"],
     ["demo"],
     ["testing"],
     ["cli"],
@@ -40,7 +43,7 @@ PLACE = {name: place for place, names in enumerate(FLOW) for name in names}
 ALLOWED_BACK = {("records", "report")}
 
 # What each foreign package may be used by. Everything else is the standard library.
-ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml"}
+ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml", "jinja2", "markupsafe", "tqdm"}
 TESTING_MAY_USE = ENGINE_MAY_USE | {"skimage", "scipy"}
 # What a plugin may import of the engine: the interface; plain geometry and the errors are free of any state.
 FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.errors"}
@@ -49,7 +52,7 @@ ONLY_HERE = {"mediapipe": "featurediff_faces"}
 
 # These stay importable without any heavy package: the command line and a plugin's first module stand on them.
 LIGHT = ["__init__", "errors", "naming", "records", "settings", "hooks", "api", "installation", "discovery", "demo", "cli"]
-HEAVY = {"numpy", "cv2", "PIL", "pillow_heif", "mediapipe", "yaml"}
+HEAVY = {"numpy", "cv2", "PIL", "pillow_heif", "mediapipe", "yaml", "jinja2", "markupsafe"}
 
 
 def modules(folder):

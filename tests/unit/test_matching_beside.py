@@ -64,11 +64,11 @@ def line_found(offset: float) -> Found:
 
 def test_it_is_told_for_its_own_edge_and_less_surely():
     grey = picture((200, 200, 0.3), (190, 190, 0.1))
-    (told,) = on_meant_edges({0: LINE}, [LINE.ends], [line_found(-9.4)], np.eye(3), grey, SIZE)
+    (told,) = on_meant_edges({0: LINE}, {}, [line_found(-9.4)], np.eye(3), grey, SIZE)
     assert told.fit.offset == pytest.approx(0.6, abs=0.6)
     assert told.shifts[:, 1] == pytest.approx(told.fit.offset, abs=1e-6)
     assert told.fit.variance_at(0.0) > 4 * line_found(-9.4).fit.variance_at(0.0)
-    (same,) = on_meant_edges({0: LINE}, [LINE.ends], [line_found(-5.0)], np.eye(3), grey, SIZE)
+    (same,) = on_meant_edges({0: LINE}, {}, [line_found(-5.0)], np.eye(3), grey, SIZE)
     assert same.fit.offset == -5.0
 
 
@@ -89,12 +89,12 @@ def outline_found(shifts: np.ndarray) -> Found:
 
 def test_a_side_drawn_at_the_lower_edge_of_the_sill_is_right():
     shifts = np.array([[0.0, 0.0], [0.0, 0.0], [0.0, 11.0], [0.0, 11.0]])
-    (told,) = on_meant_edges({}, [WINDOW], [outline_found(shifts)], np.eye(3), window_picture(), SIZE)
+    (told,) = on_meant_edges({}, {0: WINDOW}, [outline_found(shifts)], np.eye(3), window_picture(), SIZE)
     assert np.abs(told.shifts).max() < 1.5
 
 
 def test_an_outline_moved_as_a_whole_stays_moved():
-    (told,) = on_meant_edges({}, [WINDOW], [outline_found(np.tile([0.0, 11.0], (4, 1)))], np.eye(3), window_picture(), SIZE)
+    (told,) = on_meant_edges({}, {0: WINDOW}, [outline_found(np.tile([0.0, 11.0], (4, 1)))], np.eye(3), window_picture(), SIZE)
     assert told.shifts == pytest.approx(np.tile([0.0, 11.0], (4, 1)))
 
 

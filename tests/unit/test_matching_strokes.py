@@ -61,11 +61,10 @@ def test_a_line_without_stroke_or_tone_is_not_drawn_and_one_with_either_is():
     drawn = course_of(np.array([[100.0, 300.0], [500.0, 300.0]]))
     sheet = paper(((60, 300), (540, 300), 0.4))
     courses = {0: LINE, 1: drawn}
-    curves = [LINE.ends, drawn.ends]
-    bare, line = on_strokes(courses, curves, [found(0.0), found(0.5)], sheet, SIZE)
+    bare, line = on_strokes(courses, {}, [found(0.0), found(0.5)], sheet, SIZE)
     assert bare.shifts is None and bare.why
     assert line.fit.offset == pytest.approx(0.0, abs=0.2)
-    toned, _ = on_strokes(courses, curves, [found(3.0), found(0.5)], paper(((60, 300), (540, 300), 0.4), tone=0.2), SIZE)
+    toned, _ = on_strokes(courses, {}, [found(3.0), found(0.5)], paper(((60, 300), (540, 300), 0.4), tone=0.2), SIZE)
     assert toned.fit.offset == 3.0
 
 
@@ -79,7 +78,7 @@ def test_a_windows_corners_go_where_its_drawn_sides_meet():
     corners = WINDOW + move
     sheet = paper(*[(corners[k], corners[(k + 1) % 4], 0.4) for k in range(4)])
     place = Found("", np.zeros((4, 2)), np.tile(np.eye(2), (4, 1, 1)), np.eye(2), 0.8)
-    (told,) = on_strokes({}, [WINDOW], [place], sheet, SIZE)
+    (told,) = on_strokes({}, {0: WINDOW}, [place], sheet, SIZE)
     assert told.shifts == pytest.approx(np.tile(move, (4, 1)), abs=0.8)
 
 
