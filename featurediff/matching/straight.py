@@ -205,9 +205,12 @@ def robust_line(
 
 
 def _repeated_median(at: np.ndarray, shifts: np.ndarray) -> np.ndarray:
-    """(offset, turn) of a line by repeated medians (Siegel 1982, Biometrika 69): up to half of the pieces may stray anywhere."""
-    run = at[:, None] - at[None]
-    rise = shifts[:, None] - shifts[None]
-    slopes = np.where(np.eye(len(at), dtype=bool), np.nan, rise / np.where(run == 0, np.nan, run))
-    turn = float(np.median(np.nanmedian(slopes, axis=1)))
+    """(offset, turn) of a line by repeated medians (Siegel 1982, Biometrika 69): up to half of the pieces may stray anywhere.
+
+    No two pieces lie at one place."""
+    count = len(at)
+    others = ~np.eye(count, dtype=bool)
+    run = (at[:, None] - at[None])[others].reshape(count, count - 1)
+    rise = (shifts[:, None] - shifts[None])[others].reshape(count, count - 1)
+    turn = float(np.median(np.median(rise / run, axis=1)))
     return np.array([np.median(shifts - turn * at), turn])
