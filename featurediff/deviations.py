@@ -37,6 +37,11 @@ _INDEPENDENT = 8
 # true ones, clean to tonal hands (tests/benchmark/table.py, tables 3, 4 and 8).
 _RIM_EDGE = 0.003
 
+# What is told by how a line bends is known better than its points' own errors, taken as unlike each other, would have it: the
+# errors of perfect copies are this share of those (the same tables, 1 to 8).
+_BENDS_SHARE = 0.7
+_ENDS_SHARE, _TILT_SHARE = 0.4, 0.7
+
 # Matching looks for the same patch of the reference in the drawing, so a curve misplaced on the reference is misplaced on both
 # and the error all but cancels (tests/benchmark/portraits.py: stated against true errors); a share is kept for line work.
 REFERENCE_SHARE = 0.25
@@ -396,7 +401,8 @@ def _ellipse(context: _Context) -> list[Measure]:
     if "tilt" in context.feature.measures:
         degrees = math.degrees(1.0)
         limit = angle_limit(context.settings.tolerances, context.limit, long_extent)
-        found.append(context.measure("tilt", rows[2] * degrees, "deg", errors[2] * degrees, rim[2] * degrees, limit))
+        own = errors[2] * degrees * (_TILT_SHARE if edge else 1.0)
+        found.append(context.measure("tilt", rows[2] * degrees, "deg", own, rim[2] * degrees, limit))
     if "openness" in context.feature.measures:
         ratio = short_extent / long_extent
         own, common = ratio * math.hypot(errors[0], errors[1]), ratio * math.hypot(rim[0], rim[1])
@@ -408,23 +414,27 @@ def _ellipse(context: _Context) -> list[Measure]:
         solved = _solve_along_normals(context, [*grow, turned, pointed], with_move=True)
         if solved is not None:
             limit = context.settings.tolerances.pointed
-            found.append(context.measure("ends", solved[0][-1], "ratio", float(solved[1][-1]), 0.0, limit))
+            found.append(context.measure("ends", solved[0][-1], "ratio", _ENDS_SHARE * float(solved[1][-1]), 0.0, limit))
     return found
 
 
 def _bends(context: _Context, fields: dict[str, np.ndarray]) -> list[Measure]:
-    """How far a form's side bulges, and how much lower each of its levels lies, whatever its own place, turn and bulge."""
+    """How far a form's side bulges, and how much lower each of its levels lies, whatever its own place across, turn and bulge.
+
+    Its height is not set free: a curved side that is lower looks wider, and how high it stands, the form's ends tell better.
+    """
     arm = context.reference - context.reference.mean(0)
     turned = np.column_stack([-arm[:, 1], arm[:, 0]])
+    aside = np.tile(context.frame.right, (len(arm), 1))
     across = normals(context.reference, context.feature.closed)
     found = []
     for name, moved in fields.items():
         others = [] if name == bends.BULGE else [fields[bends.BULGE]]
         if not bends.shows(moved, across):
             continue
-        solved = _solve_along_normals(context, [turned, *others, moved], with_move=True)
+        solved = _solve_along_normals(context, [aside, turned, *others, moved], with_move=False)
         if solved is not None:
-            weights, own = solved[0][-1], float(solved[1][-1])
+            weights, own = solved[0][-1], (1.0 if name == bends.BULGE else _BENDS_SHARE) * float(solved[1][-1])
             sheet = context.local_sheet(float(np.ptp(arm @ context.frame.down)))
             found.append(context.measure(name, weights, context.unit, own, sheet, context.limit))
     return found

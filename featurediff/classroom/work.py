@@ -89,7 +89,8 @@ def compare_sheet(number: int, picture: str, key: str) -> Outcome:
             number, FAILED, "The memory is not enough for this picture.", "Export it smaller and run the class again."
         )
     except Exception as error:
-        outcome = Outcome(number, FAILED, f"A fault of featurediff itself: {type(error).__name__}: {error}", "Please report it.")
+        fault = _nameless(f"A fault of featurediff itself: {type(error).__name__}: {error}", picture)
+        outcome = Outcome(number, FAILED, fault, "Please report it.")
     finish(job.out, outcome, key)
     return Outcome(number, outcome.what, outcome.why, outcome.remedy, time.perf_counter() - begun)
 
@@ -114,5 +115,6 @@ def _nameless(text: str, picture: str) -> str:
     from featurediff.pictures import shown_name
 
     name = shown_name(Path(picture))
+    text = text.replace(picture, name)
     text = f"The picture{text[len(name) :]}" if text.startswith(name) else text
     return text.replace(name, "the picture")

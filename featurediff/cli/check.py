@@ -21,6 +21,8 @@ def run(arguments: argparse.Namespace) -> int:
         from featurediff.cli.classroom import run as run_class
 
         return run_class(arguments)
+    if arguments.workers is not None:
+        raise CallError("--workers is for a folder of sheets.", "Leave it out, or name a folder in place of DRAWING.")
     if arguments.piece is not None:
         from featurediff.cli.rounds import run as run_round
 

@@ -37,9 +37,12 @@ def run(arguments: argparse.Namespace) -> int:
     from featurediff.classroom.run import run_class
     from featurediff.classroom.summary import summary_of
 
-    found = run_class(
-        reference, Path(arguments.drawing), out, settings, write_report, arguments.workers, arguments.detector or ""
-    )
+    sheets = Path(arguments.drawing)
+    try:
+        found = run_class(reference, sheets, out, settings, write_report, arguments.workers, arguments.detector or "")
+    except KeyboardInterrupt:
+        print("Stopped. What is done is kept; the same command goes on with the rest.", file=sys.stderr)
+        raise
     summary = summary_of(out, found, settings.subject)
     _write(out, found, summary)
     _print(arguments, out, found, summary)

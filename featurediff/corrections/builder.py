@@ -26,6 +26,8 @@ class Hypothesis:
     ``least``: amounts below this are not told, in units of the hypothesis.
     ``per_unit``: how much of the told amount (mm, factor, degrees) one unit of the hypothesis is. ``visible``: the told amount
     can be measured on the drawing itself (a point that lies on it), so that it counts once it is beyond the limit of a place.
+    ``span``: by how much one unit changes the length or width of a thing, which can be measured on the drawing as well: its two
+    ends may each be within their limits, and the thing between them too large.
     """
 
     kind: str
@@ -48,6 +50,7 @@ class Hypothesis:
     follow: str = ""
     own: bool = False
     visible: bool = False
+    span: float = 0.0
     extra: dict = field(default_factory=dict)
 
 

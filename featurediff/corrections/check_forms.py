@@ -47,7 +47,7 @@ def arrows(item: Item, compared: tuple[Compared, ...], speech_right: np.ndarray)
         ends = [int((each.reference @ way).argmax()) for way in (long, -long)]
         return [(each.reference[k] + each.off[k], 0.0 * long) for k in ends]
     found = []
-    for k in h.members:
+    for k in h.extra["sides"]:
         each = compared[k]
         at = _spot(item, each)
         sign = -1.0 if item.kind == "belly" and each.feature.name in h.extra["form"].left else 1.0
@@ -61,7 +61,7 @@ def _spot(item: Item, each: Compared) -> int:
 
 def _ends(item: Item, compared: tuple[Compared, ...], speech: Speech) -> tuple[float, float]:
     """How far a level lies above the lower and below the upper end of its side."""
-    each = compared[item.hypothesis.members[0]]
+    each = compared[item.hypothesis.extra["sides"][0]]
     level = each.reference @ speech.frame.down
     at = float(level[_spot(item, each)])
     return float(level.max()) - at, at - float(level.min())

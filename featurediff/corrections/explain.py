@@ -172,7 +172,7 @@ class _Search:
         self.pooled = np.array([max(r.tolerance, self.trust if r.measure in POSITION else 0.0) for r in rows])
         # What can be measured on the drawing itself is judged as a place is.
         place = max(class_limit(settings.tolerances, "B", frame.size, sheet.unit), self.trust)
-        self.visible = np.array([each.per_unit / place if each.visible else 0.0 for each in candidates])
+        self.visible = np.array([(each.per_unit if each.visible else each.span) / place for each in candidates])
         self.share = np.maximum((np.abs(effects) / self.pooled[:, None]).max(0), self.visible)
         self.value = np.array([row.value for row in rows])
         self.limit = np.array([row.limit for row in rows])
@@ -182,7 +182,7 @@ class _Search:
         self.noise = np.minimum(self.limit, 3.0 * self.scale)
         self.told = np.array([each.kind != "whole" for each in candidates])
         self.own = np.array([each.own for each in candidates])
-        self.jointly = np.array([each.kind in _TOGETHER and not each.own for each in candidates])
+        self.jointly = np.array([(each.kind in _TOGETHER and not each.own) or each.span > 0 for each in candidates])
         self.together: set[int] = set()
         kinds = [each.kind if together else "" for each, together in zip(candidates, self.jointly, strict=True)]
         self.alike = np.array([kinds.count(kind) for kind in kinds])

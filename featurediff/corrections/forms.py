@@ -20,6 +20,10 @@ _SHORTEST = 0.1
 _TOLD = 0.05
 # What bounds an end of a form lies within this share of its height.
 _END = 0.35
+# A level drawn wrong on one side only is believed from so many times its limit on.
+_ONE_SIDED = 2.0
+# What a statement moves by less than this share of its amount, it does not move.
+_TOUCHED = 0.05
 # What holds nearly everything is the line-up.
 _NEARLY_ALL = 0.9
 
@@ -31,7 +35,7 @@ def add_forms(builder: Builder, subject: Subject) -> None:
         if members:
             _drop_heights(builder, members)
             _add_leans(builder, form, members)
-            _add_sides(builder, form)
+            _add_sides(builder, form, members)
     for group in subject.groups:
         if group.apart:
             _add_grown(builder, group)
@@ -56,6 +60,7 @@ def _add_grown(builder: Builder, group: Group) -> None:
             centre,
             extent=2 * reach,
             per_unit=1 / reach,
+            span=max(width, height) / reach,
             stage="proportion",
             plural=group.plural,
             sitter_label=group.sitter_label,
@@ -135,41 +140,75 @@ def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, re
     return float(left @ left) > _TOLD * float(lean @ lean)
 
 
-def _add_sides(builder: Builder, form: Form) -> None:
+def _add_sides(builder: Builder, form: Form, members: tuple[int, ...]) -> None:
     sides = {"left": builder.found(form.left), "right": builder.found(form.right)}
     fields = {k: _fields(builder, k) for side in sides.values() for k in side}
+    both = all(any(fields[k] for k in side) for side in sides.values())
     for side, found in sides.items():
         for k in found:
             for name, moved in fields[k].items():
-                _add_own(builder, form, k, side, name, moved)
-    left, right = ([k for k in side if fields[k]] for side in sides.values())
-    if not left or not right:
+                _add_own(builder, form, members, k, side, name, moved, both)
+    if not both:
         return
+    left, right = ([k for k in side if fields[k]] for side in sides.values())
     for name in dict.fromkeys(name for k in (*left, *right) for name in fields[k]):
+        # A level that only one side shows is on that height on the other, too.
         mine = [k for k in (*left, *right) if name in fields[k]]
-        if not set(mine) & set(left) or not set(mine) & set(right):
-            continue
-        column = np.zeros_like(builder.points)
-        for k in mine:
-            # A belly is wider on both sides.
-            sign = -1.0 if name == bends.BULGE and k in left else 1.0
-            column[builder.belongs[k]] = sign * fields[k][name]
         kind = "belly" if name == bends.BULGE else "level"
-        builder.add_field(
-            Hypothesis(
-                kind,
-                f"{form.label}: {name}",
-                form.label,
-                tuple(mine),
-                np.mean([_at(builder.compared[k], name) for k in mine], 0),
-                axis=builder.frame.right if kind == "belly" else builder.frame.down,
-                cost=_COST[kind],
-                least=min(_limit(builder.compared[k], name) for k in mine) * (0.5 if kind == "belly" else 1.0),
-                stage="shape",
-                extra={"form": form, "level": name},
-            ),
-            column,
-        )
+        for column in _with_what_hangs_on(builder, form, members, mine, name):
+            for k in mine:
+                # A belly is wider on both sides.
+                sign = -1.0 if name == bends.BULGE and k in left else 1.0
+                column[builder.belongs[k]] = sign * fields[k][name]
+            builder.add_field(
+                Hypothesis(
+                    kind,
+                    f"{form.label}: {name}",
+                    form.label,
+                    tuple(k for k in members if np.abs(column[builder.belongs[k]]).max(initial=0.0) > _TOUCHED),
+                    np.mean([_at(builder.compared[k], name) for k in mine], 0),
+                    axis=builder.frame.right if kind == "belly" else builder.frame.down,
+                    cost=_COST[kind],
+                    least=min(_limit(builder.compared[k], name) for k in mine) * (0.5 if kind == "belly" else 1.0),
+                    stage="shape",
+                    extra={"form": form, "level": name, "sides": tuple(mine)},
+                ),
+                column,
+            )
+
+
+def _with_what_hangs_on(builder: Builder, form: Form, members: tuple[int, ...], sides: list[int], name: str) -> list[np.ndarray]:
+    """Displacements (N, 2) of the rest of the form when ``sides`` bend: none, and as the wall goes that it hangs on."""
+    still = np.zeros_like(builder.points)
+    going = _attached(builder, form, members, sides, name)
+    return [still, going] if np.abs(going).max(initial=0.0) > _TOUCHED else [still]
+
+
+def _attached(builder: Builder, form: Form, members: tuple[int, ...], sides: list[int], name: str) -> np.ndarray:
+    """(N, 2): what a bend of ``sides`` does to the rest of the form: a handle goes with the wall that it grows from, and a level
+    that only one side shows runs all round."""
+    down = builder.frame.down
+    column = np.zeros_like(builder.points)
+    rest = tuple(k for k in members if k not in sides)
+    if not rest:
+        return column
+    levels = [builder.compared[k].reference @ down for k in sides]
+    top, low = min(each.min() for each in levels), max(each.max() for each in levels)
+    at = np.mean([_at(builder.compared[k], name) @ down for k in sides])
+    use = builder.of(rest)
+    points = builder.points[use]
+    share = bends.bump(points @ down, top, 0.5 * (top + low) if name == bends.BULGE else at, low)
+    if name != bends.BULGE:
+        column[use] = share[:, None] * down
+        return column
+    foot = apply(builder.frame.to_sheet, form.axis)[0]
+    outer = np.sign((points - foot) @ builder.frame.right)
+    if len(sides) == 1:
+        # One side takes along what hangs on it, told in the direction in which the side is.
+        own = np.sign(float((builder.compared[sides[0]].reference.mean(0) - foot) @ builder.frame.right))
+        outer = (outer == own).astype(float)
+    column[use] = (outer * share)[:, None] * builder.frame.right
+    return column
 
 
 def _fields(builder: Builder, index: int) -> dict[str, np.ndarray]:
@@ -180,27 +219,32 @@ def _fields(builder: Builder, index: int) -> dict[str, np.ndarray]:
     return {name: one for name, one in moved.items() if name in names}
 
 
-def _add_own(builder: Builder, form: Form, index: int, side: str, name: str, moved: np.ndarray) -> None:
+def _add_own(
+    builder: Builder, form: Form, members: tuple[int, ...], index: int, side: str, name: str, moved: np.ndarray, both: bool
+) -> None:
     each = builder.compared[index]
-    column = np.zeros_like(builder.points)
-    column[builder.belongs[index]] = moved
     bulge = name == bends.BULGE
-    builder.add_field(
-        Hypothesis(
-            "bulge" if bulge else "level",
-            each.feature.name,
-            each.feature.name,
-            (index,),
-            _at(each, name),
-            axis=builder.frame.right if bulge else builder.frame.down,
-            least=_limit(each, name),
-            stage="shape",
-            feature=each.feature,
-            own=True,
-            extra={"form": form, "side": side, "level": name},
-        ),
-        column,
-    )
+    # A shoulder is drawn too low on both sides, or hardly ever.
+    times = _ONE_SIDED if both and not bulge else 1.0
+    columns = _with_what_hangs_on(builder, form, members, [index], name) if bulge else [np.zeros_like(builder.points)]
+    for column in columns:
+        column[builder.belongs[index]] = moved
+        builder.add_field(
+            Hypothesis(
+                "bulge" if bulge else "level",
+                each.feature.name,
+                each.feature.name,
+                (index,),
+                _at(each, name),
+                axis=builder.frame.right if bulge else builder.frame.down,
+                least=times * _limit(each, name),
+                stage="shape",
+                feature=each.feature,
+                own=True,
+                extra={"form": form, "side": side, "level": name, "sides": (index,)},
+            ),
+            column,
+        )
 
 
 def _limit(each: Compared, name: str) -> float:

@@ -78,7 +78,7 @@ def shared_chart(title: str, found: Sequence[Shared], otherwise: str) -> bytes:
 def _ways(one) -> tuple[str, str]:
     label = one.label
     less, more = (words.phrase(label, one.measure, positive) for positive in (False, True))
-    cut = len(words.the(label)) + 1
+    cut = len(words.called(label)) + 1
     return less[cut:], more[cut:]
 
 

@@ -32,7 +32,12 @@ _WAYS = {
 def phrase(label: str, measure: str, positive: bool) -> str:
     """What was drawn how: "the eyes high", "the head narrow for its height"."""
     ways = _WAYS.get(measure, (f"with more {measure}", f"with less {measure}"))
-    return f"{the(label)} {ways[0 if positive else 1]}"
+    return f"{called(label)} {ways[0 if positive else 1]}"
+
+
+def called(label: str) -> str:
+    """The label with its article; one of a row, told by its number, has none."""
+    return label if any(letter.isdigit() for letter in label) else the(label)
 
 
 def amount(value: float, unit: str, size: float | None = None, fine: bool = False) -> str:

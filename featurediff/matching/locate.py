@@ -46,6 +46,9 @@ RIM_MARGIN = 0.06
 LONGEST_STRETCH = 0.30
 LARGEST_BLOCK = 0.40
 LONGEST_PIECE = 0.075
+# The sides of a form are judged by how they bend: they are measured in shorter pieces, which follow more freely.
+SIDE_PIECE = 0.045
+SIDE_STIFFNESS = 0.010
 STEP = 0.006
 STIFFNESS = 0.006
 # Shifts that the edges do not tell are taken to be this small.
@@ -102,6 +105,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     own: list[list[int]] = [[] for _ in subject.features]
     for i, stretch in enumerate(stretches):
         own[stretch.feature].append(i)
+    sides = {name for form in subject.forms for name in (*form.left, *form.right)}
     found = []
     for k, feature in enumerate(subject.features):
         if k in courses:
@@ -109,16 +113,8 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
             place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
             found.append(_if_line_drawn(place, courses[k], laid.ink, size))
         else:
-            place = _feature(
-                k,
-                feature,
-                curves[k],
-                [(stretches[i], candidates[i], picked[i]) for i in own[k]],
-                bank,
-                drawing,
-                frame,
-                laid.closeups,
-            )
+            options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
+            place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
     found = on_strokes(courses, outlines, found, laid.grey, size)
@@ -217,6 +213,7 @@ def _feature(
     drawing: Field,
     frame: Frame,
     closeups: CloseUps,
+    side: bool = False,
 ) -> Found:
     chosen = [(stretch, _steadied(options[pick], frame.size)) for stretch, options, pick in own if pick >= 0]
     if not chosen:
@@ -235,7 +232,8 @@ def _feature(
     if feature.kind == "ellipse" and "openness" in feature.measures and length > LEAST_RIM * frame.size:
         beside = [geometry.apply(frame.from_reference, line) for line in feature.beside]
         return _rim(curve, beside, whole[0], closeups, frame.size)
-    pieces = split(index, feature, curve, LONGEST_PIECE * frame.size, STEP * frame.size, overlap=0.25)
+    longest, stiffness = (SIDE_PIECE, SIDE_STIFFNESS) if side else (LONGEST_PIECE, STIFFNESS)
+    pieces = split(index, feature, curve, longest * frame.size, STEP * frame.size, overlap=0.25)
     measured = [_fine(piece, _nearest(piece, chosen), bank, drawing, frame.size, FINE_SIGMA) for piece in pieces]
     at = arc_positions(curve)
     piece_at = np.array([(p.arc[0] + p.arc[1]) / 2 for p in pieces])
@@ -245,7 +243,7 @@ def _feature(
         np.array([m.shift for m in measured]),
         np.array([m.covariance for m in measured]),
         whole[0],
-        STIFFNESS * frame.size,
+        stiffness * frame.size,
         length if feature.closed else None,
     )
     return Found("", shifts, covariances + floor, whole[1] + floor, score)

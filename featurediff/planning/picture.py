@@ -203,7 +203,8 @@ def _relation(pen: _Pen, each: Relation) -> None:
 def _letter(pen: _Pen, each: Relation, letter: str, taken: list[tuple[float, float]]) -> None:
     a, b = (pen.at(*end) for end in each.ends)
     spots = [_along(a, b, share) for share in (0.5, 0.7, 0.3, 0.85, 0.15)]
-    place = next((spot for spot in spots if all(math.dist(spot, other) > 18 for other in taken)), spots[0])
+    spots += [(x, y + shift) for shift in (17, -17, 34) for x, y in spots[:3]]
+    place = next((spot for spot in spots if all(math.dist(spot, other) > 16 for other in taken)), spots[0])
     taken.append(place)
     pen.write(place, letter, 13, "mm", ACCENT, ground=True)
 

@@ -17,8 +17,8 @@ _AIR = 0.08
 _STEP = 5.0
 # Less free paper than this is told.
 _TIGHT_MM = 5.0
-# What ends within this many px of the picture's frame is cut by it.
-_AT_FRAME = 3.0
+# What ends within this share of the picture from its frame is cut by it.
+_AT_FRAME = 0.015
 
 
 def place(
@@ -42,7 +42,8 @@ def place(
     move = np.array([_move(scale, picture_px[k], sheet_mm[k], low[k], high[k], (left_mm, top_mm)[k]) for k in (0, 1)])
     frame = np.array([[0.0, 0.0], picture_px]) * scale + move
     extent = (np.array([low, high]) + 0.5) * scale + move
-    cut = [low[k] < _AT_FRAME for k in (0, 1)] + [high[k] > picture_px[k] - 1 - _AT_FRAME for k in (0, 1)]
+    share = [_AT_FRAME * picture_px[k] for k in (0, 1)]
+    cut = [low[k] < share[k] for k in (0, 1)] + [high[k] > picture_px[k] - 1 - share[k] for k in (0, 1)]
     return Placement(
         sheet_mm,
         scale,

@@ -8,10 +8,12 @@ from featurediff.planning.placing import fit_remarks, lying, place
 from featurediff.planning.records import Plan
 from featurediff.planning.reference import remarks
 from featurediff.planning.relations import relations
-from featurediff.records import Picture, Subject
+from featurediff.records import Advice, Picture, Subject
 from featurediff.sheet.sizes import sheet_name
 
 WHOLE_HEIGHT = "height of the whole"
+# A subject that leans less than this looks upright.
+_LEANS_DEG = 2.0
 
 
 def make_plan(
@@ -39,6 +41,14 @@ def make_plan(
         placed,
         lengths(subject, placed),
         relations(subject, placed),
-        (*fit_remarks(placed, label), *remarks(picture, subject, taken, px_per_mm)),
+        (*fit_remarks(placed, label), *_lean(subject), *remarks(picture, subject, taken, px_per_mm)),
         px_per_mm,
     )
+
+
+def _lean(subject: Subject) -> tuple[Advice, ...]:
+    if abs(subject.axis_deg) < _LEANS_DEG:
+        return ()
+    side = "right" if subject.axis_deg > 0 else "left"
+    text = f"The subject leans {abs(subject.axis_deg):.0f} degrees to the {side}: draw it so. Lengths run along the edges."
+    return (Advice("note", text),)

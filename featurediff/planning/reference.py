@@ -46,7 +46,7 @@ def remarks(picture: Picture, subject: Subject, taken: Taking, px_per_mm: float)
 
 
 def _lens(picture: Picture, subject: Subject, taken: Taking) -> list[Advice]:
-    away = f" The file says {taken.distance_m:.1f} m." if taken.distance_m and taken.distance_m < 20 else ""
+    away = f" The file says {taken.distance_m:.2g} m." if taken.distance_m and taken.distance_m < 20 else ""
     if taken.focal_35mm is None or taken.cropped:
         if not subject.near_deg:
             return []

@@ -16,8 +16,8 @@ MOST_PLUMB, MOST_LEVEL = 5, 2
 _WITHIN, _WITHIN_MM, _BESIDE = 0.006, 1.0, 0.025
 # Nearer than this share of the size, two spots tell nothing; further than this they are not held together by eye.
 _NEAR, _FAR = 0.12, 0.9
-# A curve that turns by so many degrees within this share of the size has a corner there, which the eye finds.
-_CORNER_DEG, _REACH = 50.0, 0.012
+# A curve that turns by so many degrees within this share of its points has a corner there, which the eye finds.
+_CORNER_DEG, _REACH = 50.0, 0.05
 # Spots nearer than this share of the size are one; a closed outline of fewer points is given by its corners.
 _SAME, _OUTLINE = 0.01, 8
 # Parts with so many steps of the parts tree in common lie at one height anyway, but for what mirrors itself.
@@ -102,7 +102,7 @@ def _is_corner(feature: Feature, index: int) -> bool:
     points, count = feature.points, len(feature.points)
     if not feature.closed and index in (0, count - 1, -1):
         return True
-    reach = max(round(_REACH * count * 4), 2)
+    reach = max(round(_REACH * count), 2)
     back, on = points[(index - reach) % count] - points[index], points[(index + reach) % count] - points[index]
     cos = float(back @ on) / max(float(np.hypot(*back) * np.hypot(*on)), 1e-9)
     return 180.0 - np.degrees(np.arccos(np.clip(cos, -1, 1))) > _CORNER_DEG

@@ -134,9 +134,7 @@ def _place(spot, window, placed, segments, spots, dark, per_unit) -> Point:
     for distance in _DISTANCES:
         for angle in range(0, 360, _STEP_DEG):
             at = _around(spot, distance * unit, angle + 7.0)
-            if window.clip(at) != at or window.clip((at[0] - radius, at[1] - radius)) != (at[0] - radius, at[1] - radius):
-                continue
-            if window.clip((at[0] + radius, at[1] + radius)) != (at[0] + radius, at[1] + radius):
+            if not window.holds(at, radius):
                 continue
             cost = _FAR * distance + _cost(spot, at, unit, placed, segments, spots)
             if cost < least:

@@ -48,7 +48,7 @@ class Line:
     state: str
     careful: bool
     mark: Mark
-    lit: Lit | None
+    lit: Lit
     aim: tuple[float, float]
     alt: str
     parts: tuple[int, ...] = ()
@@ -139,9 +139,8 @@ def view(
     dark = darkness(even, px_per_unit, per_unit)
     placed = marks(report.corrections, window, report.sheet.unit, dark, per_unit)
     lines = tuple(
-        _line(each, mark, notes, places, aim(each, report, subject, pair_window, places))
+        _line(each, mark, notes, lit(each, report, subject, located, pair_window), aim(each, report, subject, pair_window))
         for each, mark in zip(report.corrections, placed, strict=True)
-        for places in [lit(each, report, subject, located, pair_window) if pair else None]
     )
     parts = named(said for line in lines for said in (line.text, line.check))
     drawn = {number: curve for number, curve in _drawn_parts(subject, located).items() if number in parts}
@@ -179,7 +178,7 @@ def _title(notes: RoundNotes | None) -> str:
     return "To-fix sheet" if notes is None else f"To-fix sheet, round {notes.number}"
 
 
-def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit | None, belongs: tuple[float, float]) -> Line:
+def _line(each: Correction, mark: Mark, notes: RoundNotes | None, places: Lit, belongs: tuple[float, float]) -> Line:
     state = notes.states.get(each.rank, "") if notes else ""
     careful = notes is not None and each.rank in notes.careful
     parts = named((each.text, each.check))

@@ -39,6 +39,13 @@ class Window:
         """What marks are sized by: a hundredth of the width, less where the window is wide and shown larger."""
         return self.width / 100.0 * (1.0 if self.width <= _WIDE * self.height else _WIDE_MARKS)
 
+    def holds(self, point: tuple[float, float], margin: float = 0.0) -> bool:
+        """Whether a point is inside, ``margin`` from every edge."""
+        return (
+            self.x + margin <= point[0] <= self.x + self.width - margin
+            and self.y + margin <= point[1] <= self.y + self.height - margin
+        )
+
     def clip(self, point: tuple[float, float]) -> tuple[float, float]:
         """The nearest point inside."""
         return (
@@ -63,7 +70,15 @@ def sheet_extent(squared: np.ndarray, px_per_unit: float) -> Window:
 
 def windows(report: Report, subject: Subject | None, located: tuple[Located, ...], sheet: Window) -> tuple[Window, Window]:
     """(for the to-fix sheet, for the two pictures side by side): both hold all that is drawn and all that is told."""
-    points = np.concatenate([*_drawn(located), *_wanted(report, subject), *map(_marked, report.corrections), np.empty((0, 2))])
+    points = np.concatenate(
+        [
+            *_drawn(located),
+            *_wanted(report, subject),
+            *map(_marked, report.corrections),
+            *map(_aimed, report.corrections),
+            np.empty((0, 2)),
+        ]
+    )
     if not len(points):
         return sheet, sheet
     page = _around(points, _AROUND_SHEET, sheet)
@@ -77,18 +92,17 @@ def lit(each: Correction, report: Report, subject: Subject | None, located: tupl
     told = set(each.explains)
     drawn = [place.points_mm for place in located if place.found and place.feature in told]
     wanted = _wanted(report, subject, told)
-    marked = _marked(each)
-    aims = [marked + np.array([move for _, move in each.arrows] or [each.move_mm or (0.0, 0.0)])]
-    # A correction of a small part ("the outer end") is lit where its arrow is, else where its features are.
-    return Lit(_box([*drawn, marked], pair), _box([*wanted, *(aims if not wanted else [])], pair))
+    return Lit(_box([*drawn, _marked(each)], pair), _box(wanted or [_aimed(each)], pair))
 
 
-def aim(each: Correction, report: Report, subject: Subject | None, window: Window, lit_at: Lit | None) -> tuple[float, float]:
+def aim(each: Correction, report: Report, subject: Subject | None, window: Window) -> tuple[float, float]:
     """Where the spot of a correction belongs, which is where it is on the reference."""
     move = each.arrows[0][1] if each.arrows else each.move_mm
-    if move is None and lit_at is not None:
-        box = lit_at.reference
-        return box.x + box.width / 2, box.y + box.height / 2
+    wanted = _wanted(report, subject, set(each.explains))
+    if move is None and wanted:  # a turn, a shape: the middle of what it is about
+        together = np.concatenate(wanted)
+        middle = (together.min(0) + together.max(0)) / 2
+        return float(middle[0]), float(middle[1])
     start = each.arrows[0][0] if each.arrows else each.at_mm
     there = np.add(start, move if move is not None else (0.0, 0.0))
     # A line or a corner of the reference that is meant by it is hit exactly; a closed form is meant as a whole.
@@ -124,7 +138,13 @@ def reference_to_sheet(report: Report) -> np.ndarray:
     return geometry.similarity_matrix(report.lineup.scale, report.lineup.turn_deg, report.lineup.move_mm)
 
 
+def _aimed(each: Correction) -> np.ndarray:
+    """Where the arrows of a correction end."""
+    return _marked(each) + np.array([move for _, move in each.arrows] or [each.move_mm or (0.0, 0.0)])
+
+
 def _marked(each: Correction) -> np.ndarray:
+    """Where the arrows of a correction begin."""
     return np.array([at for at, _ in each.arrows] or [each.at_mm], float)
 
 

@@ -184,13 +184,52 @@ def test_ctrl_c_keeps_what_is_done(place):
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the main process and its workers
     _, err = process.communicate(timeout=60)
     assert process.returncode == 130, err
-    assert err == "Interrupted.\n"
+    assert err == "Stopped. What is done is kept; the same command goes on with the rest.\nInterrupted.\n"
     done = len(list((place / "out").glob("sheet-*/done.json")))
     assert 1 <= done < 6
     assert not list((place / "out").rglob(".*")), "no half-written file is left"
     rest = run(place, "--verbose")
     assert rest.returncode == 0
     assert f"{6 - done} of 6 sheets compared in this run" in rest.stderr
+
+
+DEADLY = """
+    def guess(self, drawing, subject):
+        import os
+
+        if drawing.name == "pupil-c.png":
+            os._exit(9)  # as the system ends a process for lack of memory
+        return ()
+
+    def find("""
+
+
+@POSIX
+def test_a_picture_that_ends_its_process_spoils_nothing_and_the_bar_is_shown_on_a_terminal(place):
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+    code = (place / "buttons.py").read_text()
+    (place / "buttons.py").write_text(code.replace("\n    def find(", DEADLY, 1))
+    terminal, other = pty.openpty()
+    fcntl.ioctl(other, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    process = subprocess.Popen(command(place, "--workers", "2"), cwd=place, stdout=subprocess.PIPE, stderr=other, text=True)
+    os.close(other)
+    shown = b""
+    try:
+        while piece := os.read(terminal, 4096):
+            shown += piece
+    except OSError:  # the other end is closed
+        pass
+    out, _ = process.communicate(timeout=60)
+    os.close(terminal)
+    assert process.returncode == 0
+    assert b"Comparing" in shown and b"6/6" in shown
+    assert b"(pupil-c.png): The comparison ended without a word" in shown
+    assert "buttons: 6 sheets of one reference, 5 compared." in out
+    assert "3 of 5 drew the button D too far right." in out
 
 
 @POSIX

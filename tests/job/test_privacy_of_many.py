@@ -1,4 +1,4 @@
-"""Plans, classes and habits: no network, no camera data, no path or name in what is shared, nothing touched but the output folder."""
+"""Plans, classes and habits: no network, no camera data, no path or name on what is shared, only the output folder touched."""
 
 import os
 import subprocess

@@ -220,5 +220,7 @@ def test_calls_that_are_wrong(folder, tmp_path, capsys):
     ):
         assert cli.main(["check", photo, str(folder), "--subject", "faces", *more]) == 2
         assert said in capsys.readouterr().err
+    assert cli.main(["check", photo, str(folder / "adams.jpg"), "--subject", "faces", "--workers", "2"]) == 2
+    assert "--workers is for a folder of sheets." in capsys.readouterr().err
     assert cli.main(["check", "nowhere.jpg", str(folder), "--subject", "faces", "--out", str(tmp_path / "out")]) == 3
     assert "nowhere.jpg: there is no such file." in capsys.readouterr().err

@@ -251,6 +251,11 @@ def test_leaning_uprights_are_told():
     assert "lean" not in remarks(subject=house(0.4))
 
 
+def test_a_leaning_subject_is_told():
+    assert "The subject leans 8 degrees to the left: draw it so." in remarks(subject=mask(axis_deg=-8.0))
+    assert "leans" not in remarks(subject=mask(axis_deg=1.0))
+
+
 def test_the_detectors_own_advice_is_told():
     assert "Mind the horns." in remarks(subject=mask(advice=(Advice("note", "Mind the horns."),)))
 

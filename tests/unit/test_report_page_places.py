@@ -109,12 +109,12 @@ def test_the_lines_go_to_the_very_line_of_the_reference():
     foot = geometry.apply(kit.MATRIX, kit.FEATURES[0].points)[0]
     line = kit.correction(1, tuple(foot + [0.5, 4.0]), (0.0, -3.5), explains=("spar on the left",))
     report = kit.report(line)
-    found = aim(line, report, kit.subject(), A4, None)
+    found = aim(line, report, kit.subject(), A4)
     start, end = geometry.apply(kit.MATRIX, kit.FEATURES[0].points)
     way = (end - start) / np.hypot(*(end - start))
     assert abs(np.cross([*(np.array(found) - start), 0], [*way, 0])[2]) < 0.3
     round_one = kit.correction(1, (90.0, 120.0), (0.0, -3.0), explains=("eye of the kite",))
-    assert aim(round_one, kit.report(round_one), kit.subject(), A4, None) == pytest.approx((90.0, 117.0))
+    assert aim(round_one, kit.report(round_one), kit.subject(), A4) == pytest.approx((90.0, 117.0))
 
 
 # ---------------------------------------------------------------- arrows
