@@ -7,6 +7,8 @@ from featurediff.corrections.items import Item
 from featurediff.corrections.words import Speech
 from featurediff.deviations import Compared
 
+# A point outside the drawing is moved, never drawn anew; the lines that meet there change by far less.
+_NOT_REDRAWN = ("redraw", "eye level", "aim", "closing")
 _SAY = words.SAY | say_meetings.SAY | say_rows.SAY | say_forms.SAY
 
 
@@ -17,7 +19,7 @@ def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_
         text = words.say_far_move(item, speech)
     else:
         text = _SAY[item.kind](item, compared, speech)
-        if item.kind != "redraw" and far:
+        if far and item.kind not in _NOT_REDRAWN:
             several = item.hypothesis is not None and item.hypothesis.plural
             text += f"; that is too far off to adjust: redraw {'them' if several else 'it'}"
         elif item.kind != "redraw" and item.size < 2.0:

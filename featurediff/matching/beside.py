@@ -13,7 +13,8 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.found import Found
-from featurediff.matching.strips import Course, course_of, positions, strip
+from featurediff.matching.sides import long_sides
+from featurediff.matching.strips import Course, positions, strip
 
 # As shares of the size: how far another edge of the same moulding may lie, the blur across, and the step along.
 FARTHEST = 0.030
@@ -22,21 +23,21 @@ ALONG = 0.004
 # The line's own edge is what lies nearer than this share of the size.
 OWN = 0.0035
 # So near must a drawn line lie to another edge: at most this share of the size, and of the way to its own edge.
-NEAR = 0.006
-NEARER = 0.4
+NEAR = 0.005
+NEARER = 0.5
 # An edge is looked for in so many parts of the line, which may lie apart by so many px.
 PARTS = 5
 AGREE = 0.75
 # An edge has this share of the line's own slope at least, and the slope falls to so much of its own on either side: a band of the
 # wall's own colour has one strong edge, which its shadow makes, and one weak.
-WEAKEST = 0.12
-FALLS = 0.6
+WEAKEST = 0.07
+FALLS = 0.65
+# Towards the line's own edge, whose flank fills the gap, a little less will do.
+FALLS_TO_OWN = 0.85
 # Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
 SLANTS = 0.06
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
 DOUBT = 0.3
-# Straight sides of an outline are longer than this share of the size.
-SIDE = 0.02
 
 
 def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: float) -> np.ndarray:
@@ -59,13 +60,22 @@ def slope_across(picture: np.ndarray, course: Course, aside: np.ndarray, size: f
     return cv2.dilate(strength, np.ones((1, round(2 * AGREE / step) + 1), np.uint8)).min(0)
 
 
-def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> tuple[float, float]:
+def meant_edge(
+    picture: np.ndarray,
+    course: Course,
+    offset: float,
+    turn: float,
+    size: float,
+    farthest: float = FARTHEST,
+    weakest: float = WEAKEST,
+) -> tuple[float, float]:
     """Offset and turn of the other edge for which a line drawn at ``offset`` px aside, turned by ``turn``, was drawn.
 
     (0, 0) when it was none but the line's own. ``picture`` (h, w) or (h, w, 3) is the reference in the frame, ``course`` the
-    line there.
+    line there. ``farthest``: how far the other edge may lie, as a share of ``size``; ``weakest``: the least slope that makes
+    one, as a share of the line's own.
     """
-    if not OWN * size < abs(offset) <= FARTHEST * size or abs(turn) > SLANTS:
+    if not OWN * size < abs(offset) <= farthest * size or abs(turn) > SLANTS:
         return 0.0, 0.0
     near = np.arange(-(NEAR + OWN) * size, (NEAR + OWN) * size, 0.5)
     own = float(slope_across(picture, course, near, size)[np.abs(near) <= OWN * size].max())
@@ -76,29 +86,34 @@ def meant_edge(picture: np.ndarray, course: Course, offset: float, turn: float, 
         if abs(offset) < abs(slant) * course.half + OWN * size:
             continue
         for peak in np.flatnonzero(np.abs(near) <= min(NEAR * size, NEARER * abs(offset))):
-            falls = max(slope[:peak].min(), slope[peak + 1 :].min()) <= FALLS * slope[peak]
-            if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(WEAKEST * own, best[0]):
+            away, to_own = (slope[:peak], slope[peak + 1 :]) if offset < 0 else (slope[peak + 1 :], slope[:peak])
+            falls = away.min() <= FALLS * slope[peak] and to_own.min() <= FALLS_TO_OWN * slope[peak]
+            if falls and slope[peak] == slope[peak - 1 : peak + 2].max() and slope[peak] > max(weakest * own, best[0]):
                 level = np.flatnonzero(slope[peak : peak + 5] == slope[peak])
                 best = (float(slope[peak]), offset + float(near[peak + level].mean()), slant)
     return best[1:]
 
 
 def on_meant_edges(
-    courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], base: np.ndarray, picture: np.ndarray, size: float
+    courses: dict[int, Course],
+    outlines: dict[int, np.ndarray],
+    found: list[Found],
+    base: np.ndarray,
+    picture: np.ndarray,
+    size: float,
 ) -> list[Found]:
     """``found`` with every straight line and every straight side of an outline told for its own edge.
 
-    ``courses``: the straight features' lines by index; ``curves``: all features' points in frame px; ``base`` (3, 3): what most
-    features agree on, in frame px.
+    ``courses``: the straight features' lines by index, ``outlines``: closed outlines' points (n, 2) by index, both in frame px;
+    ``base`` (3, 3): what most features agree on there.
     """
-    answer = []
-    for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
-        if place.shifts is None:
-            answer.append(place)
-        elif k in courses:
-            answer.append(_line_on_edge(courses[k], place, base, picture, size))
-        else:
-            answer.append(_outline_on_edges(curve, place, base, picture, size))
+    answer = list(found)
+    for k, course in courses.items():
+        if found[k].shifts is not None:
+            answer[k] = _line_on_edge(course, found[k], base, picture, size)
+    for k, outline in outlines.items():
+        if found[k].shifts is not None:
+            answer[k] = _outline_on_edges(outline, found[k], base, picture, size)
     return answer
 
 
@@ -123,23 +138,22 @@ def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.nd
 
 def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
     """An outline with straight sides. One that moved as a whole is left as it is: all its sides can't be other edges."""
-    following = np.roll(np.arange(len(curve)), -1)
-    long = np.hypot(*(curve[following] - curve).T) > SIDE * size
-    if long.sum() < 3 or len(curve) > 40:
+    sides = long_sides(curve, size)
+    if not sides:
         return place
     rest = place.shifts - (geometry.apply(base, curve) - curve)
-    sides = [(k, course_of(curve[[k, following[k]]])) for k in np.flatnonzero(long)]
-    aside = np.array([[float(rest[end] @ course.across) for end in (k, following[k])] for k, course in sides])
-    across = np.array([course.across for _, course in sides])
+    aside = np.array([[float(rest[end] @ side.course.across) for end in side.ends] for side in sides])
+    across = np.array([side.course.across for side in sides])
     moved = np.linalg.lstsq(across, aside.mean(1), rcond=None)[0]
     if np.abs(aside.mean(1) - across @ moved).max() <= OWN * size:
         return place
     change, doubt, moves = np.zeros_like(curve), np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
-    for (k, course), (first, last) in zip(sides, aside, strict=True):
+    for side, (first, last) in zip(sides, aside, strict=True):
+        course = side.course
         other, _ = meant_edge(
             picture, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
         )
-        for end in (k, following[k]):
+        for end in side.ends:
             change[end] -= other * course.across
             doubt[end] += (DOUBT * other) ** 2 * np.outer(course.across, course.across)
             moves[end] = True

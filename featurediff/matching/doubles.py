@@ -13,6 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import Bank
+from featurediff.matching.beside import meant_edge
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, look, over_turns, positions, profile
 
@@ -22,18 +23,25 @@ ALIKE = 0.4
 # A line is like itself moved a little, to either side; a double shows on one side, by this much at least, or far off.
 ONE_SIDED = 0.2
 FAR = 0.020
-# As shares of the size: the look across a line, what counts as one place, and the agreement of the features on the whole.
+# As shares of the size: the look across a line, and what counts as one place.
 SIGMA = 0.010
 STEP = 0.0018
 NEAR = 0.005
-AGREED = 0.006
+# A neighbour further off than a moulding's edges: how far, how clear an edge beside the line's own, and how near to it the drawn
+# line must lie.
+NEIGHBOUR = 0.075
+CLEAR = 0.15
+ON_IT = 0.0035
 WHY = "two lines near its place could be meant: what is drawn there may be its neighbour"
 
 
-def without_doubles(courses: dict[int, Course], found: list[Found], base: np.ndarray, bank: Bank, size: float) -> list[Found]:
+def without_doubles(
+    courses: dict[int, Course], found: list[Found], base: np.ndarray, bank: Bank, picture: np.ndarray, size: float
+) -> list[Found]:
     """``found`` less the straight features that were found where the reference shows a like line beside them.
 
-    ``courses``: the straight features' lines by index, frame px; ``base`` (3, 3): what most features agree on, see `whole_shift`.
+    ``courses``: the straight features' lines by index, frame px; ``base`` (3, 3): what most features agree on, see `whole_shift`;
+    ``bank`` and ``picture``: the reference in the frame, as edges and as it is.
     """
     answer = list(found)
     for k, course in courses.items():
@@ -41,10 +49,17 @@ def without_doubles(courses: dict[int, Course], found: list[Found], base: np.nda
         if fit is None:
             continue
         here = geometry.apply(base, course.middle[None])[0] - course.middle
-        turn = float((base[:2, :2] @ course.along) @ course.across)
-        if line_double(bank, course, fit.offset - float(here @ course.across), fit.turn - turn, size) >= ALIKE:
+        offset = fit.offset - float(here @ course.across)
+        turn = fit.turn - float((base[:2, :2] @ course.along) @ course.across)
+        if line_double(bank, course, offset, turn, size) >= ALIKE or _on_neighbour(picture, course, offset, turn, size):
             answer[k] = replace(Found(why=WHY), score=found[k].score)
     return answer
+
+
+def _on_neighbour(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
+    """Does the line lie, further off than a moulding is wide, just where the reference shows a clear edge?"""
+    edge, _ = meant_edge(picture, course, offset, turn, size, farthest=NEIGHBOUR, weakest=CLEAR)
+    return edge != 0.0 and abs(edge - offset) <= ON_IT * size
 
 
 def line_double(bank: Bank, course: Course, offset: float, turn: float, size: float) -> float:
@@ -60,29 +75,3 @@ def line_double(bank: Bank, course: Course, offset: float, turn: float, size: fl
     if there - opposite < ONE_SIDED and abs(offset) < FAR * size:
         return 0.0
     return float(np.clip(there, 0.0, 1.0))
-
-
-def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: list[Found], size: float) -> np.ndarray:
-    """The similarity (3, 3), frame px, that most features agree on: what the registration left over.
-
-    Least squares with Cauchy weights that tighten; a straight line has its say across itself only.
-    """
-    rows, targets = [], []
-    for k, (curve, place) in enumerate(zip(curves, found, strict=True)):
-        if place.shifts is None:
-            continue
-        (x, y), shift = curve.mean(0), place.shifts.mean(0)
-        for axis in [courses[k].across] if k in courses else np.eye(2):
-            rows.append(axis @ np.array([[x, -y, 1.0, 0.0], [y, x, 0.0, 1.0]]))
-            targets.append(float(axis @ shift))
-    if len(rows) < 8:
-        return np.eye(3)
-    design, target = np.array(rows), np.array(targets)
-    scale = np.array([1 / size, 1 / size, 1.0, 1.0])
-    say = np.ones(len(target))
-    for width in (8.0, 4.0, 2.0, 1.0, 1.0):
-        weighted = design * scale * say[:, None]
-        a, b, tx, ty = np.linalg.lstsq(weighted, target * say, rcond=1e-6)[0] * scale
-        left = target - design @ [a, b, tx, ty]
-        say = 1.0 / np.sqrt(1.0 + (left / (width * AGREED * size)) ** 2)
-    return np.array([[1 + a, -b, tx], [b, 1 + a, ty], [0.0, 0.0, 1.0]])

@@ -17,18 +17,21 @@ from featurediff.matching.beside import on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.closeup import CloseUps
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
-from featurediff.matching.doubles import whole_shift, without_doubles
+from featurediff.matching.doubles import without_doubles
 from featurediff.matching.doubtful import without_doubtful
 from featurediff.matching.ellipses import changes, fit_rim
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
+from featurediff.matching.laid import Laid
 from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
 from featurediff.matching.strips import Course, course_of
+from featurediff.matching.strokes import on_strokes
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
+from featurediff.matching.whole import whole_shift
 from featurediff.records import Feature, Subject
 
 # All lengths as fractions of the subject's size.
@@ -63,21 +66,12 @@ BROKEN_LINE = 0.50
 LEAST_SHARE = 0.45
 
 
-def locate_features(
-    subject: Subject,
-    frame: Frame,
-    reference: np.ndarray,
-    banks: list[Bank],
-    drawing: Field,
-    ink: np.ndarray,
-    closeups: CloseUps,
-) -> list[Found]:
+def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks: list[Bank], laid: Laid) -> list[Found]:
     """Locate all features of ``subject``.
 
-    ``reference`` (h, w) or (h, w, 3) is the picture in the frame; ``drawing`` is the drawing's field and ``ink`` its `ink_map`,
-    both laid into the frame by the registration; ``closeups`` shows both nearer.
+    ``reference`` (h, w) or (h, w, 3) is the picture in the frame, ``laid`` the drawing laid into it by the registration.
     """
-    size = frame.size
+    size, drawing = frame.size, laid.field
     curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
     straight = [k for k, f in enumerate(subject.features) if f.kind == "segment"]
     courses = {k: course_of(curves[k]) for k in straight}
@@ -117,15 +111,20 @@ def locate_features(
         if k in courses:
             options, pick = candidates[of_line[k]], picked[of_line[k]]
             place = _line(courses[k], options[pick] if pick >= 0 else None, bank, drawing, size)
-            found.append(_if_line_drawn(place, courses[k], ink, size))
+            found.append(_if_line_drawn(place, courses[k], laid.ink, size))
         else:
             options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
-            place = _feature(k, feature, curves[k], options, bank, drawing, frame, closeups, feature.name in sides)
-            found.append(_if_drawn(place, feature, curves[k], ink, size))
+            place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
+            found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
+    outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
+    found = on_strokes(courses, outlines, found, laid.grey, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
-    found = on_meant_edges(courses, curves, found, base, reference, size)
-    found = without_doubles(courses, found, base, bank, size)
+    # Lines on other edges blur what the features agree on: once these are told, it is clearer.
+    told = on_meant_edges(courses, outlines, found, base, reference, size)
+    base = whole_shift(courses, curves, told, size)
+    found = on_meant_edges(courses, outlines, found, base, reference, size)
+    found = without_doubles(courses, found, base, bank, reference, size)
     found = without_doubtful(subject, curves, found, size)
     return settle_corners(subject, courses, found, size)
 

@@ -7,19 +7,23 @@ from collections.abc import Callable
 import numpy as np
 
 from featurediff import geometry
-from featurediff.matching.banks import field_of, line_bank, mixed_bank, tone_bank
-from featurediff.matching.closeup import CloseUps
+from featurediff.matching.banks import line_bank, mixed_bank, tone_bank
 from featurediff.matching.found import Found
 from featurediff.matching.frame import grey_of, make_frame, warp_into
-from featurediff.matching.ink import ink_map
+from featurediff.matching.laid import lay
 from featurediff.matching.locate import locate_features
 from featurediff.matching.register import register, unlike
+from featurediff.matching.strips import course_of
 from featurediff.matching.tuning import FINE
+from featurediff.matching.whole import moved_by, whole_shift
 from featurediff.records import Guess, Located, Subject
 
 FRAME_SIZE = 600.0
 # A drawing of the eyes alone reaches 0.3; a picture of pure noise 0.07.
 LIKE_ENOUGH = 0.15
+# When the features, as far as they agree, lie by this share of the size from where the registration has them, they are looked
+# for again.
+AGAIN = 0.010
 
 
 def match(
@@ -44,21 +48,24 @@ def match(
     frame = make_frame(subject, FRAME_SIZE)
     tone = tone_bank(warp_into(grey, frame.from_reference, frame.shape), frame, FINE)
     banks = [tone, mixed_bank(tone, line_bank(subject, frame, FINE, tone))]
-    to_frame = frame.from_reference @ np.linalg.inv(found_at.matrix)
-    laid = warp_into(drawing, to_frame, frame.shape)
-    ink = ink_map(laid, drawing, geometry.split_similarity(to_frame)[0], frame.size)
     # Only straight lines ask for the colours: two edges of a moulding may differ in nothing else.
     colours = warp_into(reference, frame.from_reference, frame.shape).astype(np.float32)
-    closeups = CloseUps(grey, drawing, frame, to_frame)
-    places = locate_features(subject, frame, colours, banks, field_of(laid, frame.size, FINE), ink, closeups)
+    curves = [geometry.apply(frame.from_reference, f.points) for f in subject.features]
+    straight = {k: course_of(curves[k]) for k, f in enumerate(subject.features) if f.kind == "segment"}
+    laying = found_at.matrix
+    places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
+    rest = whole_shift(straight, curves, places, frame.size)
+    if moved_by(rest, curves) > AGAIN * frame.size:
+        # Far from its place a line is missed, or taken for its neighbour: look again from where most of them are.
+        laying = laying @ np.linalg.inv(frame.from_reference) @ rest @ frame.from_reference
+        places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
     lap("locate")
     if likeness(subject, places) < LIKE_ENOUGH:
         raise unlike()
-    matrix = to_mm @ found_at.matrix
+    matrix = to_mm @ laying
     to_sheet = matrix @ np.linalg.inv(frame.from_reference)
     return matrix, tuple(
-        _located(f.name, geometry.apply(frame.from_reference, f.points), p, to_sheet)
-        for f, p in zip(subject.features, places, strict=True)
+        _located(f.name, curve, p, to_sheet) for f, curve, p in zip(subject.features, curves, places, strict=True)
     )
 
 

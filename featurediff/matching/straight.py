@@ -130,7 +130,7 @@ def fit_line(bank: Bank, drawing: Field, course: Course, start: Candidate, sigma
         measured = _pieces(found, rows, course, bank.grain, sigma, size)
         if measured is None:
             return fit
-        fit = _robust_line(*measured, offset, turn, course, size, float(scores.max()))
+        fit = robust_line(*measured, offset, turn, course, size, float(scores.max()))
         offset, turn = fit.offset, fit.turn
     return fit
 
@@ -163,7 +163,18 @@ def _pieces(
     return np.array(places), np.array(shifts), np.array(variances)
 
 
-def _robust_line(at, shifts, variances, offset: float, turn: float, course: Course, size: float, score: float) -> LineFit:
+def robust_line(
+    at: np.ndarray,
+    shifts: np.ndarray,
+    variances: np.ndarray,
+    offset: float,
+    turn: float,
+    course: Course,
+    size: float,
+    score: float,
+) -> LineFit:
+    """The line through parts that lie ``shifts`` (n,) px beside the course (``offset``, ``turn``), ``at`` (n,) px along, with
+    ``variances`` (n,) px^2: iteratively reweighted least squares (Tukey's biweight) from repeated medians."""
     stray = STRAY * size
     design = np.column_stack([np.ones_like(at), at])
     base = 1.0 / (variances + stray**2)
@@ -194,9 +205,12 @@ def _robust_line(at, shifts, variances, offset: float, turn: float, course: Cour
 
 
 def _repeated_median(at: np.ndarray, shifts: np.ndarray) -> np.ndarray:
-    """(offset, turn) of a line by repeated medians (Siegel 1982, Biometrika 69): up to half of the pieces may stray anywhere."""
-    run = at[:, None] - at[None]
-    rise = shifts[:, None] - shifts[None]
-    slopes = np.where(np.eye(len(at), dtype=bool), np.nan, rise / np.where(run == 0, np.nan, run))
-    turn = float(np.median(np.nanmedian(slopes, axis=1)))
+    """(offset, turn) of a line by repeated medians (Siegel 1982, Biometrika 69): up to half of the pieces may stray anywhere.
+
+    No two pieces lie at one place."""
+    count = len(at)
+    others = ~np.eye(count, dtype=bool)
+    run = (at[:, None] - at[None])[others].reshape(count, count - 1)
+    rise = (shifts[:, None] - shifts[None])[others].reshape(count, count - 1)
+    turn = float(np.median(np.median(rise / run, axis=1)))
     return np.array([np.median(shifts - turn * at), turn])

@@ -329,9 +329,9 @@ def _confirmed(edges: Edges, flat: Rectified, box: np.ndarray, periods: Periods)
 def _within(flat: Rectified, box: np.ndarray) -> bool:
     """True when the whole box lies on what is seen of the facade."""
     height, width = flat.inside.shape
-    x = np.clip(np.round(box[[0, 2, 2, 0]]).astype(int), 0, width - 1)
-    y = np.clip(np.round(box[[1, 1, 3, 3]]).astype(int), 0, height - 1)
-    return bool(flat.inside[y, x].all())
+    x = [min(max(round(float(box[k])), 0), width - 1) for k in (0, 2)]
+    y = [min(max(round(float(box[k])), 0), height - 1) for k in (1, 3)]
+    return all(bool(flat.inside[row, column]) for row in y for column in x)
 
 
 def joined(boxes: np.ndarray, gap: float = 0.2, off: float = 5.0) -> np.ndarray:

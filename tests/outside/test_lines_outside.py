@@ -7,7 +7,7 @@ from skimage.measure import LineModelND, ransac
 
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.junctions import settle_corners
-from featurediff.matching.straight import _robust_line
+from featurediff.matching.straight import robust_line
 from featurediff.matching.strips import course_of
 from featurediff.records import Feature, Junction, Subject
 
@@ -16,7 +16,7 @@ SIZE = 600.0
 
 def fitted(at, shifts, sigma=0.5):
     course = course_of(np.array([[0.0, 0.0], [2 * np.abs(at).max(), 0.0]]))
-    return _robust_line(at, shifts, np.full(len(at), sigma**2), 0.0, 0.0, course, SIZE, 1.0)
+    return robust_line(at, shifts, np.full(len(at), sigma**2), 0.0, 0.0, course, SIZE, 1.0)
 
 
 def test_without_outliers_the_fit_is_the_least_squares_line():

@@ -6,12 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
+from featurediff.geometry import apply
 from featurediff.matching.banks import Bank, field_of
 from featurediff.matching.beside import meant_edge, on_meant_edges
-from featurediff.matching.doubles import line_double, whole_shift
+from featurediff.matching.doubles import line_double
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.strips import course_of
 from featurediff.matching.tuning import FINE
+from featurediff.matching.whole import whole_shift
 
 SIZE = 600.0
 
@@ -62,11 +64,11 @@ def line_found(offset: float) -> Found:
 
 def test_it_is_told_for_its_own_edge_and_less_surely():
     grey = picture((200, 200, 0.3), (190, 190, 0.1))
-    (told,) = on_meant_edges({0: LINE}, [LINE.ends], [line_found(-9.4)], np.eye(3), grey, SIZE)
+    (told,) = on_meant_edges({0: LINE}, {}, [line_found(-9.4)], np.eye(3), grey, SIZE)
     assert told.fit.offset == pytest.approx(0.6, abs=0.6)
     assert told.shifts[:, 1] == pytest.approx(told.fit.offset, abs=1e-6)
     assert told.fit.variance_at(0.0) > 4 * line_found(-9.4).fit.variance_at(0.0)
-    (same,) = on_meant_edges({0: LINE}, [LINE.ends], [line_found(-5.0)], np.eye(3), grey, SIZE)
+    (same,) = on_meant_edges({0: LINE}, {}, [line_found(-5.0)], np.eye(3), grey, SIZE)
     assert same.fit.offset == -5.0
 
 
@@ -87,12 +89,12 @@ def outline_found(shifts: np.ndarray) -> Found:
 
 def test_a_side_drawn_at_the_lower_edge_of_the_sill_is_right():
     shifts = np.array([[0.0, 0.0], [0.0, 0.0], [0.0, 11.0], [0.0, 11.0]])
-    (told,) = on_meant_edges({}, [WINDOW], [outline_found(shifts)], np.eye(3), window_picture(), SIZE)
+    (told,) = on_meant_edges({}, {0: WINDOW}, [outline_found(shifts)], np.eye(3), window_picture(), SIZE)
     assert np.abs(told.shifts).max() < 1.5
 
 
 def test_an_outline_moved_as_a_whole_stays_moved():
-    (told,) = on_meant_edges({}, [WINDOW], [outline_found(np.tile([0.0, 11.0], (4, 1)))], np.eye(3), window_picture(), SIZE)
+    (told,) = on_meant_edges({}, {0: WINDOW}, [outline_found(np.tile([0.0, 11.0], (4, 1)))], np.eye(3), window_picture(), SIZE)
     assert told.shifts == pytest.approx(np.tile([0.0, 11.0], (4, 1)))
 
 
@@ -111,7 +113,6 @@ def test_what_most_features_agree_on_is_a_similarity_that_lines_tell_across_them
     true = np.array([[1.01, -0.005, 3.0], [0.005, 1.01, -2.0], [0.0, 0.0, 1.0]])
     found = []
     for k, course in courses.items():
-        shift = (true[:2, :2] @ course.middle + true[:2, 2]) - course.middle
-        off = float(shift @ course.across) + (30.0 if k < 4 else 0.0)
-        found.append(Found("", np.tile(off * course.across, (2, 1)), np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.9))
+        off = (apply(true, course.ends) - course.ends) @ course.across + (30.0 if k < 4 else 0.0)
+        found.append(Found("", off[:, None] * course.across, np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.9))
     assert whole_shift(courses, ends, found, SIZE) == pytest.approx(true, abs=0.3)
