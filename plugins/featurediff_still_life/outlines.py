@@ -22,6 +22,7 @@ LEFT = 7.0  # L*a*b* units from the outer colour at which it is left for good
 CLEAR = 4.0  # L*a*b* units per working px: an edge this steep is clear
 UNDER = 0.85  # how far sharpness takes the place of the outer colour where an outline faces down
 LEAST_STEEP = 1.5  # L*a*b* units per working px: a softer edge is a shadow's, or none
+SOFT, ALONG_SOFT = 1.45, 6.0  # times the usual width of an outline's edge, and points of the outline over which it is taken
 BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
 
 
@@ -113,6 +114,9 @@ def on_edge(
     height = np.sqrt(((core[rows, column + 6] - core[rows, column - 6]) ** 2).sum(1))
     hidden = near_border(points, view.size)
     seen = (smoothed(height, 2.0, closed) > LEAST_STEP) & (smoothed(peak, 2.0, closed) > LEAST_STEEP)
+    # A shadow ends more softly than a thing: its edge is wider than this outline's edges usually are.
+    width = smoothed(height, ALONG_SOFT, closed) / np.maximum(smoothed(peak, ALONG_SOFT, closed), 1e-6)
+    seen &= width < SOFT * float(np.median(width[seen])) if seen.any() else seen
     return Outline(points, seen, hidden)
 
 
