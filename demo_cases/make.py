@@ -19,11 +19,11 @@ from PIL import Image
 
 from featurediff import geometry
 from featurediff.sheet.sizes import parse_sheet
-from featurediff.testing import building_mistakes, mistakes
+from featurediff.testing import building_mistakes, mistakes, table_mistakes
 from featurediff.testing.camera import photograph
 from featurediff.testing.fieldwarp import together
 from featurediff.testing.hands import Placement, SimulatedSheet, draw, place
-from featurediff.testing.scenes import Scene, rendered_building, rendered_face
+from featurediff.testing.scenes import Scene, rendered_building, rendered_face, rendered_table
 
 HERE = Path(__file__).parent
 RESULT_WIDTH_PX = 900
@@ -36,7 +36,7 @@ class Error:
 
     ``features``: what the detector calls what is wrong (one of them is enough on the list). ``curves``: the scene's curves that
     are wrong, whose move or turn is told. ``said``: the error in words. ``turned``: told as a turn in degrees, not as a move.
-    ``end``: "top" where only the curves' upper ends are wrong.
+    ``end``: "top" where only the curves' upper ends are wrong. ``flat``: told by the short axis of the curves, an ellipse.
     """
 
     features: tuple[str, ...]
@@ -44,13 +44,15 @@ class Error:
     said: str
     turned: bool = False
     end: str = ""
+    flat: bool = False
 
 
 @dataclass(frozen=True)
 class Example:
     """What to draw, how, and how to photograph it. Lengths in mm, angles in degrees.
 
-    ``warp``: (scene, mm per px of it) -> all errors as one map of the reference.
+    ``warp``: (scene, mm per px of it) -> all errors as one map of the reference. ``named``: the scene's things are given to the
+    detector by name, as with --object.
     """
 
     name: str
@@ -67,6 +69,7 @@ class Example:
     errors: tuple[Error, ...]
     seed: int
     megapixels: float = 3.5
+    named: bool = False
 
 
 FERRY_PILOT = Example(
@@ -119,7 +122,42 @@ TALLOW_STREET = Example(
     megapixels=4.5,
 )
 
-EXAMPLES = {"faces": (FERRY_PILOT,), "architecture": (TALLOW_STREET,)}
+BEEKEEPERS_TABLE = Example(
+    name="beekeepers-table",
+    title="The beekeeper's table, A4",
+    story="An invented table in an invented beekeeper's kitchen: a jug, a bowl, a vase and fruit in clean pencil lines on A4, "
+    "photographed by hand on a cloth.",
+    scene=lambda: rendered_table(8),
+    warp=lambda scene, k: table_mistakes.together(
+        table_mistakes.rim_flat(scene, k, "jug", 0.28 / 0.36),
+        table_mistakes.object_moved(scene, k, "pear", (-4.0, 0.0)),
+        table_mistakes.axis_leaning(scene, k, "vase", 3.0),
+    ),
+    sheet="297x210mm",
+    height_mm=160.0,
+    turn_deg=0.0,
+    hand="clean",
+    tilt_deg=2.0,
+    floor="cloth",
+    errors=(
+        Error(
+            ("left side of the vase", "right side of the vase"),
+            ("vase: axis",),
+            "The axis of the vase leans 3 degrees to the right.",
+            turned=True,
+        ),
+        Error(
+            ("left side of the pear", "right side of the pear"),
+            ("pear: outline",),
+            "The pear stands 4 mm too far left.",
+        ),
+        Error(("rim of the jug",), ("jug: rim",), "The rim of the jug is too flat: FLAT.", flat=True),
+    ),
+    seed=8,
+    named=True,
+)
+
+EXAMPLES = {"faces": (FERRY_PILOT,), "architecture": (TALLOW_STREET,), "still-life": (BEEKEEPERS_TABLE,)}
 
 
 def make(subject: str, example: Example) -> None:
@@ -148,6 +186,7 @@ def make(subject: str, example: Example) -> None:
 
 def answer_of(scene: Scene, example: Example, drawing: SimulatedSheet, placement: Placement) -> dict:
     """What the drawing truly holds: per error, where it lies on the sheet and how far off it is (x right, y down, clockwise)."""
+    moves = [_move(scene, error, drawing, placement) for error in example.errors]
     return {
         "title": example.title,
         "story": example.story,
@@ -155,21 +194,45 @@ def answer_of(scene: Scene, example: Example, drawing: SimulatedSheet, placement
         "height_mm": example.height_mm,
         "turn_deg": example.turn_deg,
         "tilt_deg": example.tilt_deg,
-        "expected": [error.said for error in example.errors],
-        "moves": [_move(scene, error, drawing, placement) for error in example.errors],
+        **({"objects": [_box(thing, scene.size_px) for thing in scene.objects]} if example.named else {}),
+        "expected": [_said(error, move) for error, move in zip(example.errors, moves, strict=True)],
+        "moves": moves,
     }
 
 
+def _box(thing, size_px: float) -> str:
+    """A thing as the artist names it: a box drawn by hand, a little larger than the thing."""
+    more = 0.02 * size_px
+    left, top, width, height = thing.box
+    return f"{thing.name}:{left - more:.0f},{top - more:.0f},{width + 2 * more:.0f},{height + 2 * more:.0f}"
+
+
+def _said(error: Error, move: dict) -> str:
+    if not error.flat:
+        return error.said
+    drawn, right = (round(value) for value in move["short_mm"])
+    return error.said.replace("FLAT", f"its short axis measures {drawn} mm, not {right} mm")
+
+
 def _move(scene: Scene, error: Error, drawing: SimulatedSheet, placement: Placement) -> dict:
-    curves = [curve for name, curve in scene.curves.items() if any(word in name for word in error.curves)]
+    lines = {**scene.curves, **scene.landmarks}
+    curves = [curve for name, curve in lines.items() if any(word in name for word in error.curves)]
     if error.end == "top":
         curves = [curve[[curve[:, 1].argmin()]] for curve in curves]
     points = np.vstack(curves)
     right, drawn = geometry.apply(placement.matrix, points), drawing.true_mm(points)
     told = {"features": list(error.features), "at_mm": _rounded(drawn.mean(0))}
+    if error.flat:
+        return {**told, "short_mm": _rounded([_short_axis(drawn), _short_axis(right)])}
     if error.turned:
         return {**told, "turn_deg": _rounded([_slant(drawn) - _slant(right)])[0]}
     return {**told, "off_mm": _rounded((drawn - right).mean(0))}
+
+
+def _short_axis(points: np.ndarray) -> float:
+    """Extent of an ellipse's outline (n, 2) along its short axis."""
+    arm = points - points.mean(0)
+    return float(np.ptp(arm @ np.linalg.svd(arm, full_matrices=False)[2][1]))
 
 
 def _slant(points: np.ndarray) -> float:

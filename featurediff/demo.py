@@ -12,7 +12,10 @@ from featurediff.naming import did_you_mean
 
 @dataclass(frozen=True)
 class Demo:
-    """One example. ``expected``: what was put wrong on purpose, in words. ``moves``: the same as data (see ``answer.json``)."""
+    """One example. ``expected``: what was put wrong on purpose, in words. ``moves``: the same as data (see ``answer.json``).
+
+    ``objects``: things named by boxes on the reference, as with ``--object``.
+    """
 
     name: str
     title: str
@@ -23,6 +26,7 @@ class Demo:
     drawing: Path
     expected: tuple[str, ...]
     moves: tuple[dict, ...]
+    objects: tuple[str, ...] = ()
 
 
 def demos_folder() -> Path:
@@ -65,4 +69,5 @@ def _read(path: Path) -> Demo:
         drawing=folder / "drawing.jpg",
         expected=tuple(answer["expected"]),
         moves=tuple(answer["moves"]),
+        objects=tuple(answer.get("objects", ())),
     )

@@ -18,9 +18,15 @@ def run(arguments: argparse.Namespace) -> int:
     from featurediff.configuration import load_settings
 
     demo = get_demo(arguments.name)
-    settings = load_settings(None, {"subject": demo.subject, "sheet.size": demo.sheet})
+    options: dict = {"subject": demo.subject, "sheet.size": demo.sheet}
+    if demo.objects:
+        options["detector"] = {"objects": list(demo.objects)}
+    settings = load_settings(None, options)
     if arguments.format == "text":
-        print(f"{demo.title}\n{demo.story}\n")
+        print(f"{demo.title}\n{demo.story}")
+        if demo.objects:
+            print("Its things are named by boxes on the reference: " + " ".join(f'--object "{each}"' for each in demo.objects))
+        print()
     report = compare(demo.reference, demo.drawing, settings, arguments.out)
     print_report(report, arguments.format)
     if arguments.format == "text":

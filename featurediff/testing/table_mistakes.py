@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from featurediff.geometry import resample
-from featurediff.testing.table.held import HeldWarp
+from featurediff.testing.table.held import HeldTogether, HeldWarp
 from featurediff.testing.table.scene import TableObject, TableScene
 from featurediff.testing.warp import PointMove, Warp
 
@@ -142,6 +142,11 @@ def base_floating(scene: TableScene, mm_per_px: float, name: str | None = None, 
         return np.column_stack([np.zeros(len(points)), -mm / mm_per_px * _ramp(points[:, 1], top, min(low, back))])
 
     return _whole(scene, thing, shift)
+
+
+def together(*warps: Warp) -> Warp:
+    """Several mistakes in one drawing."""
+    return HeldTogether(*warps)
 
 
 # All of them at their usual amounts: name -> function of (scene, mm_per_px).

@@ -23,6 +23,7 @@ CLEAR = 4.0  # L*a*b* units per working px: an edge this steep is clear
 UNDER = 0.85  # how far sharpness takes the place of the outer colour where an outline faces down
 LEAST_STEEP = 1.5  # L*a*b* units per working px: a softer edge is a shadow's, or none
 SOFT, ALONG_SOFT = 1.45, 6.0  # times the usual width of an outline's edge, and points of the outline over which it is taken
+BENEATH = -0.1  # an outline faces down, where its own shadow lies, when its inner normal points up by more than this
 BORDER = 3.0  # working px from the picture's border within which an outline is the picture's end, not the thing's
 
 
@@ -116,7 +117,9 @@ def on_edge(
     seen = (smoothed(height, 2.0, closed) > LEAST_STEP) & (smoothed(peak, 2.0, closed) > LEAST_STEEP)
     # A shadow ends more softly than a thing: its edge is wider than this outline's edges usually are.
     width = smoothed(height, ALONG_SOFT, closed) / np.maximum(smoothed(peak, ALONG_SOFT, closed), 1e-6)
-    seen &= width < SOFT * float(np.median(width[seen])) if seen.any() else seen
+    beneath = smoothed(across[:, 1], ALONG_SOFT, closed) < BENEATH
+    if seen.any():
+        seen &= (width < SOFT * float(np.median(width[seen]))) | ~beneath
     return Outline(points, seen, hidden)
 
 

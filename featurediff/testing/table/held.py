@@ -52,10 +52,36 @@ class HeldWarp(Warp):
         return Warp._jacobian(_Smooth(self), points)
 
 
+class HeldTogether(Warp):
+    """Several such errors in one drawing: their shifts add up. Raises ValueError when the smooth map folds."""
+
+    def __init__(self, *warps: Warp):
+        self.moves, self.shape, self.warps = (), warps[0].shape, warps
+        self.moved = np.vstack([warp.moved for warp in warps])
+        self.still = np.zeros((0, 2))
+        self._kept = None
+        self._refuse_folds()
+
+    def _shift(self, points: np.ndarray) -> np.ndarray:
+        return sum((warp._shift(points) for warp in self.warps), np.zeros_like(points))
+
+    def apply(self, points: np.ndarray) -> np.ndarray:
+        """Where (n, 2) reference px go."""
+        points = np.asarray(points, float).reshape(-1, 2)
+        return points + sum((warp.apply(points) - points for warp in self.warps), np.zeros_like(points))
+
+    def inverse(self, points: np.ndarray) -> np.ndarray:
+        """The reference px that go to (n, 2) points, by the smooth map."""
+        return Warp.inverse(_Smooth(self), points)
+
+    def _jacobian(self, points: np.ndarray) -> tuple[np.ndarray, ...]:
+        return Warp._jacobian(_Smooth(self), points)
+
+
 class _Smooth:
     """The smooth map alone, in the place of the warp."""
 
-    def __init__(self, warp: HeldWarp):
+    def __init__(self, warp: Warp):
         self._shift = warp._shift
         self._jacobian = lambda points: Warp._jacobian(self, points)
 
