@@ -134,7 +134,7 @@ def test_each_mistake_in_words(write, line, told):
         (b"\xff\xfe\x00bad", "not text in UTF-8"),
         (b"subject: \xe9\n", "not text in UTF-8"),
         (b"subject: \x00\n", "not a YAML file"),
-        (b"#" * 1_000_001, "too many for a settings file"),
+        (b"#" * 1_000_001, "too many for a file of this kind"),
         (b"[" * 5000, "nested too deeply"),
     ],
 )

@@ -13,6 +13,7 @@ PLUGINS = ROOT / "plugins"
 # The flow. A stage imports from earlier lines only; names on one line do not know each other. Add a new module at its place.
 FLOW = [
     ["errors", "naming"],
+    ["plainyaml"],
     ["records", "settings", "geometry"],
     ["hooks"],
     ["api"],
@@ -21,6 +22,7 @@ FLOW = [
     ["sheet"],
     ["marks"],
     ["configuration", "discovery"],
+    ["marking"],
     ["matching"],
     ["lineup"],
     ["aims", "bends", "blocks"],
