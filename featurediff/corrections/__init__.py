@@ -68,7 +68,7 @@ def _correction(
         check=checks.check(item, compared, steady, speech),
         at_mm=(float(at[0]), float(at[1])),
         move_mm=_move(item, compared),
-        turn_deg=-item.amount if item.kind in ("turn", "swing") else None,
+        turn_deg=-item.amount if item.kind in ("turn", "swing", "lean") else None,
         scale=1.0 / (1.0 + item.amount) if item.kind in ("scale", "each") else None,
         explains=tuple(compared[k].feature.name for k in item.explains),
         sure=rank.sure(item, compared),

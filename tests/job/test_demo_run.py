@@ -55,6 +55,9 @@ def test_every_planted_error_is_on_the_list_and_what_to_do_undoes_it(result):
         if "turn_deg" in move:
             turns = [c["turn_deg"] for c in hits if c["turn_deg"] is not None]
             assert turns and turns[0] == pytest.approx(-move["turn_deg"], abs=0.5)
+        elif "short_mm" in move:
+            told = re.search(r"^Open .* short axis (\d+) mm to (\d+) mm", hits[0]["text"])
+            assert told and [float(n) for n in told.groups()] == pytest.approx(move["short_mm"], abs=1.0)
         else:
             told = [c["move_mm"] for c in hits if c["move_mm"] is not None]
             assert any(one == pytest.approx([-v for v in move["off_mm"]], abs=1.0) for one in told), told

@@ -34,7 +34,9 @@ def test_each_example_is_whole(name):
     assert demo.title and demo.story and len(demo.expected) == len(demo.moves) > 0
     for move in demo.moves:
         assert 0 < move["at_mm"][0] < max(width, height) and 0 < move["at_mm"][1] < max(width, height)
-        assert np.hypot(*move.get("off_mm", (0, 0))) > 1.0 or abs(move.get("turn_deg", 0)) > 1.0, "an error that can be seen"
+        short = move.get("short_mm", (0, 0))
+        seen = np.hypot(*move.get("off_mm", (0, 0))) > 1.0 or abs(move.get("turn_deg", 0)) > 1.0 or abs(short[1] - short[0]) > 1.0
+        assert seen, "an error that can be seen"
     for picture in (demo.reference, demo.drawing):
         with Image.open(picture) as image:
             assert min(image.size) >= 1000
@@ -45,7 +47,11 @@ def test_each_example_is_whole(name):
 def test_the_words_say_what_the_numbers_say(name):
     for said, move in zip(DEMOS[name].expected, DEMOS[name].moves, strict=True):
         if "turn_deg" in move:
-            assert abs(move["turn_deg"]) == pytest.approx(float(re.search(r"(\d+(?:\.\d+)?) degrees", said)[1]), abs=0.1)
+            assert abs(move["turn_deg"]) == pytest.approx(float(re.search(r"(\d+(?:\.\d+)?) degrees", said)[1]), abs=0.15)
+            continue
+        if "short_mm" in move:
+            assert [float(n) for n in re.findall(r"(\d+) mm", said)] == pytest.approx(move["short_mm"], abs=0.5)
+            assert ("too flat" in said) == (move["short_mm"][0] < move["short_mm"][1])
             continue
         number = float(re.search(r"(\d+(?:\.\d+)?) mm", said)[1])
         assert np.hypot(*move["off_mm"]) == pytest.approx(number, abs=0.06)
