@@ -16,6 +16,7 @@ from featurediff.corrections import correct, refine_lineup
 from featurediff.deviations import deviations, feature_results
 from featurediff.discovery import load_detector
 from featurediff.errors import CallError
+from featurediff.handover import calls
 from featurediff.lineup import check_rule, line_up
 from featurediff.marks import FAINT_TIMES, mark_contrast, marks
 from featurediff.matching.match import match
@@ -120,7 +121,7 @@ def compare(
         prepared = _prepared(detector, reference_picture, settings)
     reference_picture, found = prepared.picture, prepared.subject
     clock.lap("detector")
-    guesses = detector.guess(Picture(squared, drawing_picture.name), found)
+    guesses = calls.guess(detector, Picture(squared, drawing_picture.name), found)
     clock.lap("guess")
     registration, located = match(found, reference_picture.pixels, 1.0 - graphite, resolution, guesses, clock.lap)
     if paper.unit != "mm":
@@ -141,8 +142,8 @@ def prepare(reference: str | Path | np.ndarray, settings: Settings) -> Prepared:
 
 
 def _prepared(detector: Any, picture: Picture, settings: Settings) -> Prepared:
-    picture = detector.prepare(picture, settings.detector)
-    found = detector.find(picture, settings.detector)
+    picture = calls.prepare(detector, picture, settings.detector)
+    found = calls.find(detector, picture, settings.detector)
     check_rule(found, settings.lineup.rule)
     return Prepared(detector, picture, found)
 

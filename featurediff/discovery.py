@@ -26,11 +26,15 @@ import pluggy
 from featurediff.errors import DetectorError
 from featurediff.hooks import ENTRY_POINT_GROUP, PROJECT, Hookspecs
 from featurediff.naming import did_you_mean
+from featurediff.timelimit import TimeUp, time_limit
 
 if TYPE_CHECKING:
     from featurediff.api import Detector
 
 HOOK = "featurediff_detectors"
+# A plugin's first module is small, and its hook only hands over objects.
+LOAD_LIMIT_S = 20.0
+_TOO_SLOW = f"was not loaded within {LOAD_LIMIT_S:g} s and was stopped"
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,7 @@ class Found:
 _loaded: dict[str, Detector] = {}  # from entry points, by subject
 _from_file: dict[str, Detector] = {}  # from .py files, by subject; they go before the installed ones
 _files: dict[tuple[str, int, int], tuple[Detector, ...]] = {}  # by path, time of change and size
+_plugins: dict[int, tuple[Detector, str]] = {}  # whose detector an object is, by its id; holding it keeps the id its own
 
 
 def find_detectors() -> tuple[Found, ...]:
@@ -83,9 +88,12 @@ def load_found(found: Found) -> Detector:
     """Load and check one announced detector. Raises DetectorError."""
     plugin = f"Detector '{found.name}' of {found.origin}"
     try:
-        module = found.entry_point.load()
+        with time_limit(LOAD_LIMIT_S):
+            module = found.entry_point.load()
+    except TimeUp:
+        raise DetectorError(f"{plugin} {_TOO_SLOW}.", _repair(found)) from None
     except (Exception, SystemExit) as error:
-        raise DetectorError(f"{plugin} can't be loaded: {_fault(error)}.", _repair(found)) from error
+        raise DetectorError(f"{plugin} can't be loaded: {fault_of(error)}.", _repair(found)) from error
     detectors = _take(module, plugin)
     for detector in detectors:
         if detector.name == found.name:
@@ -114,12 +122,22 @@ def load_detector_file(path: str | Path, name: str | None = None) -> Detector:
     return detector
 
 
+def plugin_of(detector: Any) -> str:
+    """Whose detector an object is, as the subject of a sentence: "Detector 'kites' of kites-package 2.1 (kites_plugin)"."""
+    known = _plugins.get(id(detector))
+    if known is not None:
+        return known[1]
+    name = getattr(detector, "name", None)
+    kind = type(detector)
+    return f"Detector '{name}' ({kind.__module__}.{kind.__qualname__})" if isinstance(name, str) else f"The {kind.__name__} given"
+
+
 def close_detectors() -> None:
     """Release the models of all loaded detectors; a fault in one does not stop the others. Happens by itself at the end."""
     for detector in {id(d): d for d in (*_loaded.values(), *_from_file.values())}.values():
         with contextlib.suppress(Exception):
             detector.close()
-    for store in (_loaded, _from_file, _files):
+    for store in (_loaded, _from_file, _files, _plugins):
         store.clear()
 
 
@@ -196,10 +214,14 @@ def _run_file(path: Path, plugin: str) -> ModuleType:
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module  # before it runs: dataclasses with postponed annotations look themselves up here
     try:
-        spec.loader.exec_module(module)
+        with time_limit(LOAD_LIMIT_S):
+            spec.loader.exec_module(module)
+    except TimeUp:
+        sys.modules.pop(name, None)
+        raise DetectorError(f"{plugin} {_TOO_SLOW}.", "Mend it: heavy work belongs into the detector's methods.") from None
     except (Exception, SystemExit) as error:
-        del sys.modules[name]
-        raise DetectorError(f"{plugin} can't be loaded: {_fault(error)}.", "Mend it; --verbose shows where.") from error
+        sys.modules.pop(name, None)
+        raise DetectorError(f"{plugin} can't be loaded: {fault_of(error)}.", "Mend it; --verbose shows where.") from error
     return module
 
 
@@ -216,13 +238,18 @@ def _take(module: Any, plugin: str) -> tuple[Detector, ...]:
         manager.register(module, name=plugin)
         manager.check_pending()
     except Exception as error:
-        raise DetectorError(f"{plugin} has a faulty hook: {_fault(error)}.", f"The hook is {HOOK}, without arguments.") from error
+        raise DetectorError(
+            f"{plugin} has a faulty hook: {fault_of(error)}.", f"The hook is {HOOK}, without arguments."
+        ) from error
     if not manager.hook.featurediff_detectors.get_hookimpls():
         raise DetectorError(f"{plugin} has no hook {HOOK}.", "Define it and mark it with featurediff.api.hookimpl.")
     try:
-        results = manager.hook.featurediff_detectors()
+        with time_limit(LOAD_LIMIT_S):
+            results = manager.hook.featurediff_detectors()
+    except TimeUp:
+        raise DetectorError(f"{plugin}: its hook {HOOK} was not done within {LOAD_LIMIT_S:g} s and was stopped.") from None
     except (Exception, SystemExit) as error:
-        raise DetectorError(f"{plugin} failed in its hook {HOOK}: {_fault(error)}.") from error
+        raise DetectorError(f"{plugin} failed in its hook {HOOK}: {fault_of(error)}.") from error
     detectors = []
     for result in results:
         if not isinstance(result, (list, tuple)):
@@ -234,10 +261,13 @@ def _take(module: Any, plugin: str) -> tuple[Detector, ...]:
         except DetectorError:
             raise
         except Exception as error:  # an attribute of it that raises
-            raise DetectorError(f"{plugin}: {type(detector).__name__} is faulty: {_fault(error)}.") from error
+            raise DetectorError(f"{plugin}: {type(detector).__name__} is faulty: {fault_of(error)}.") from error
     names = [d.name for d in detectors]
     if len(set(names)) < len(names):
         raise DetectorError(f"{plugin}: {HOOK} returned two detectors of one name.")
+    for detector in detectors:
+        named = plugin if plugin.startswith("Detector ") else f"Detector '{detector.name}' of the {plugin.removeprefix('The ')}"
+        _plugins[id(detector)] = (detector, named)
     return tuple(detectors)
 
 
@@ -271,7 +301,8 @@ def _check(detector: Any, plugin: str) -> None:
         raise DetectorError(f"{plugin}: 'judges' of {kind} must be a tuple of words.")
 
 
-def _fault(error: BaseException) -> str:
+def fault_of(error: BaseException) -> str:
+    """An error as the end of a sentence: "ZeroDivisionError: division by zero"."""
     text = " ".join(str(error).split()).rstrip(".")
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
 

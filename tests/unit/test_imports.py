@@ -12,7 +12,7 @@ PLUGINS = ROOT / "plugins"
 
 # The flow. A stage imports from earlier lines only; names on one line do not know each other. Add a new module at its place.
 FLOW = [
-    ["errors", "naming"],
+    ["errors", "naming", "timelimit"],
     ["plainyaml"],
     ["records", "settings", "geometry"],
     ["hooks"],
@@ -23,6 +23,7 @@ FLOW = [
     ["marks"],
     ["configuration", "discovery"],
     ["marking"],
+    ["handover"],
     ["matching"],
     ["lineup"],
     ["aims", "bends", "blocks"],
@@ -53,7 +54,20 @@ PLUGINS_MAY_USE = {"numpy", "cv2", "PIL"}
 ONLY_HERE = {"mediapipe": "featurediff_faces"}
 
 # These stay importable without any heavy package: the command line and a plugin's first module stand on them.
-LIGHT = ["__init__", "errors", "naming", "records", "settings", "hooks", "api", "installation", "discovery", "demo", "cli"]
+LIGHT = [
+    "__init__",
+    "errors",
+    "naming",
+    "timelimit",
+    "records",
+    "settings",
+    "hooks",
+    "api",
+    "installation",
+    "discovery",
+    "demo",
+    "cli",
+]
 HEAVY = {"numpy", "cv2", "PIL", "pillow_heif", "mediapipe", "yaml", "jinja2", "markupsafe"}
 
 
