@@ -27,7 +27,7 @@ def test_links_lead_somewhere(page):
 def test_commands_shown_are_commands_that_parse(page):
     text = page.read_text(encoding="utf-8")
     shown = re.findall(r"^featurediff .+$", text, re.MULTILINE) + re.findall(r"`(featurediff [^`]+)`", text)
-    given = "featurediff (check .|keep .|progress .|subjects|demo)"
+    given = "featurediff (check .|keep .|progress .|plan .|habits .|subjects|demo)"
     commands = [each for each in shown if re.match(given, each) and each != "featurediff check"]
     assert commands
     for command in commands:
