@@ -473,7 +473,10 @@ def _say_aspect(item: Item, compared, speech: Speech) -> str:
 def _say_shape(item: Item, compared, speech: Speech) -> str:
     each = compared[item.index]
     way_out = "in" if item.amount > 0 else "out"
-    return f"move the outline of {speech.called(each.feature)} {way_out} {speech.length(item.amount)} {_spot(item, each)}"
+    what = speech.called(each.feature)
+    # A stretch of an outline is one already.
+    line = what if " outline of " in f" {each.feature.name}" else f"the outline of {what}"
+    return f"move {line} {way_out} {speech.length(item.amount)} {_spot(item, each)}"
 
 
 def _spot(item: Item, each: Compared) -> str:

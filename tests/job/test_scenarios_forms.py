@@ -260,3 +260,18 @@ def test_sides_alone_have_no_height():
     assert not [
         h for h in lone.hypotheses if h.kind == "height" and h.side != "top" and set(h.members) <= own and len(h.members) > 1
     ]
+
+
+def test_a_general_outline_is_moved_out_where_it_is_too_small():
+    """No ellipse, no axis: the pear is known as two stretches of an outline."""
+
+    def flat(feature, points):
+        if feature.name != "lower part of the outline of the pear":
+            return points
+        middle = points.mean(0)
+        share = np.exp(-(((np.arange(len(points)) - len(points) / 2) / 2.0) ** 2))
+        away = (points - middle) / np.maximum(np.hypot(*(points - middle).T), 1e-9)[:, None]
+        return points - 6.0 * share[:, None] * away
+
+    texts = draw(flat, seed=2).texts
+    assert any(re.match(r"Move the lower part of the outline of the pear out [2-4](\.5)? mm in its", text) for text in texts), texts
