@@ -274,4 +274,6 @@ def test_a_general_outline_is_moved_out_where_it_is_too_small():
         return points - 6.0 * share[:, None] * away
 
     texts = draw(flat, seed=2).texts
-    assert any(re.match(r"Move the lower part of the outline of the pear out [2-4](\.5)? mm in its", text) for text in texts), texts
+    assert any(re.match(r"Move the lower part of the outline of the pear out [2-4](\.5)? mm in its", text) for text in texts), (
+        texts
+    )
