@@ -14,11 +14,13 @@ from featurediff.blocks import blocks_of
 from featurediff.configuration import load_settings
 from featurediff.corrections import correct, refine_lineup
 from featurediff.deviations import deviations, feature_results
-from featurediff.discovery import load_detector
 from featurediff.errors import CallError
 from featurediff.handover import calls
 from featurediff.lineup import check_rule, line_up
-from featurediff.marks import FAINT_TIMES, mark_contrast, marks
+from featurediff.marking.detector import detector_for, with_marks
+from featurediff.marking.read import read_marks
+from featurediff.marks import FAINT_TIMES, mark_contrast
+from featurediff.marks import marks as marks_on
 from featurediff.matching.match import match
 from featurediff.pictures import read_picture
 from featurediff.records import Advice, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
@@ -84,29 +86,43 @@ def check(
     sides: str | None = None,
     config: str | Path | Settings | None = None,
     detector: Any = None,
+    marks: str | Path | None = None,
 ) -> Report:
     """Compare a drawing with its reference.
 
     ``reference`` and ``drawing``: paths, or (h, w, 3) uint8 RGB or (h, w) uint8 grey arrays. ``subject`` names an installed
-    detector, or ``detector`` is a detector object. ``sheet``: "A4", "280x380mm"...; ``scan``: the drawing picture is the sheet
-    edge to edge; ``px_per_mm``: the scale of a picture without visible paper edges. ``lineup``: "fewest" (default), a label
-    such as "eyes", or two feature names with a comma. ``config``: a YAML file or a Settings record; arguments win over it.
+    detector, or ``detector`` is a detector object, or ``marks`` names a file of marks on the reference. ``sheet``: "A4",
+    "280x380mm"...; ``scan``: the drawing picture is the sheet edge to edge; ``px_per_mm``: the scale of a picture without visible
+    paper edges. ``lineup``: "fewest" (default), a label such as "eyes", or two feature names with a comma. ``config``: a YAML
+    file or a Settings record; arguments win over it.
 
     Raises CallError for a wrong call and CompareError (PictureError, SheetError, SubjectError, RegistrationError) when the
     pictures can't be compared. Detectors and their models stay loaded between calls.
     """
-    return compare(reference, drawing, subject, sheet, scan, px_per_mm, lineup, sides, config, detector).report
+    return compare(reference, drawing, subject, sheet, scan, px_per_mm, lineup, sides, config, detector, marks).report
 
 
 def compare(
-    reference, drawing, subject=None, sheet=None, scan=False, px_per_mm=None, lineup=None, sides=None, config=None, detector=None
+    reference,
+    drawing,
+    subject=None,
+    sheet=None,
+    scan=False,
+    px_per_mm=None,
+    lineup=None,
+    sides=None,
+    config=None,
+    detector=None,
+    marks=None,
 ) -> Comparison:
     """`check`, with what the report's pictures are made of. ``reference`` may be one that `prepare` has made ready."""
     clock = Clock()
     settings = _settings(config, subject, sheet, scan, px_per_mm, lineup, sides)
+    if marks is not None:
+        settings = with_marks(settings, read_marks(marks))
     size_mm = parse_sheet(settings.sheet.size) if settings.sheet.size else None
     prepared = reference if isinstance(reference, Prepared) else None
-    detector = prepared.detector if prepared else detector or load_detector(_subject_name(settings))
+    detector = prepared.detector if prepared else detector or detector_for(_with_subject(settings))
     clock.lap("load")
     reference_picture = prepared.picture if prepared else read_picture(reference)
     drawing_picture = read_picture(drawing)
@@ -115,7 +131,7 @@ def compare(
     clock.lap("sheet")
     resolution = _resolution(paper, drawing_picture)
     squared = square(drawing_picture, paper, resolution)
-    graphite = marks(squared)
+    graphite = marks_on(squared)
     clock.lap("square")
     if prepared is None:
         prepared = _prepared(detector, reference_picture, settings)
@@ -138,7 +154,7 @@ def compare(
 
 def prepare(reference: str | Path | np.ndarray, settings: Settings) -> Prepared:
     """The reference made ready for `compare`. Raises CallError, PictureError and SubjectError."""
-    return _prepared(load_detector(_subject_name(settings)), read_picture(reference), settings)
+    return _prepared(detector_for(_with_subject(settings)), read_picture(reference), settings)
 
 
 def _prepared(detector: Any, picture: Picture, settings: Settings) -> Prepared:
@@ -162,10 +178,10 @@ def _settings(config, subject, sheet, scan, px_per_mm, lineup, sides) -> Setting
     return settings
 
 
-def _subject_name(settings: Settings) -> str:
+def _with_subject(settings: Settings) -> Settings:
     if not settings.subject:
         raise CallError("No subject was chosen.", "Name one with --subject; `featurediff subjects` lists them.")
-    return settings.subject
+    return settings
 
 
 def _resolution(paper: Sheet, drawing: Picture) -> float:

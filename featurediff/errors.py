@@ -25,6 +25,10 @@ class ConfigError(CallError):
     """A setting is unknown or out of range; the message holds file, line and column."""
 
 
+class MarksError(ConfigError):
+    """A marks file is wrong; the message holds file, line and column."""
+
+
 class DetectorError(CallError):
     """A detector could not be found, loaded or trusted; the message names it."""
 

@@ -41,6 +41,7 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
     """The settings of the call: the file's, over them the command line's. Raises CallError."""
     from featurediff.configuration import load_settings
 
+    _check_choice(arguments)
     settings = load_settings(
         arguments.config,
         {
@@ -54,23 +55,35 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
     )
     if arguments.object:
         settings = load_settings(settings, {"detector": {**settings.detector, "objects": list(arguments.object)}})
+    if arguments.marks:
+        from featurediff.marking.detector import with_marks
+        from featurediff.marking.read import read_marks
+
+        return with_marks(settings, read_marks(arguments.marks))
     if arguments.detector:
         from featurediff.discovery import load_detector_file
 
         name = load_detector_file(arguments.detector, settings.subject or None).name
         return load_settings(settings, {"subject": name})
     if not settings.subject:
-        raise CallError("What is drawn is not said.", "Add --subject NAME; 'featurediff subjects' lists them.")
+        raise CallError("What is drawn is not said.", "Add --subject NAME ('featurediff subjects' lists them), or --marks FILE.")
     return settings
+
+
+def _check_choice(arguments: argparse.Namespace) -> None:
+    """Marks say what is drawn and where: nothing else can say it as well."""
+    others = [f"--{name}" for name in ("subject", "detector", "object") if getattr(arguments, name)]
+    if arguments.marks and others:
+        raise CallError(f"--marks and {others[0]} are given at once.", "Leave one of them out: the marks say what is drawn.")
 
 
 def compare(reference: str | Path, drawing: str | Path, settings: Settings, out: str | Path | None) -> Report:
     """Compare two picture files and write the report's files into ``out``, if given. Raises FeaturediffError."""
     from featurediff.cli.output import prepare_folder
-    from featurediff.discovery import load_detector
     from featurediff.installation import check_opencv
+    from featurediff.marking.detector import detector_for
 
-    load_detector(settings.subject)  # a misspelt subject is told before anything slow begins
+    detector_for(settings)  # a misspelt subject is told before anything slow begins
     check_opencv()
     folder = prepare_folder(out) if out is not None else None
 

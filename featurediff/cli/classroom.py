@@ -21,15 +21,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
     from featurediff.cli.check import settings_of
     from featurediff.cli.output import prepare_folder, write_report
-    from featurediff.discovery import load_detector
     from featurediff.installation import check_opencv
+    from featurediff.marking.detector import detector_for
 
     if arguments.piece is not None:
         raise CallError(f"'{arguments.drawing}' is a folder; a piece takes one photograph at a time.", "Leave --piece out.")
     if arguments.out is None:
         raise CallError("A class needs a folder for its reports.", "Add --out DIR.")
     settings = settings_of(arguments)
-    load_detector(settings.subject)
+    detector_for(settings)
     check_opencv()
     reference = _readable(arguments.reference)
     out = prepare_folder(arguments.out)

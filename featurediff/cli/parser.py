@@ -68,6 +68,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     check.add_argument("drawing", metavar="DRAWING", nargs="?", help="a photograph of the whole sheet, or a folder of such")
     check.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
     check.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
+    _add_marks(check)
     check.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
     check.add_argument(
         "--scan", action="store_true", default=None, help="DRAWING shows the sheet edge to edge, as a scanner does"
@@ -156,6 +157,7 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     plan.add_argument("reference", metavar="REFERENCE", help="the picture to draw from")
     plan.add_argument("--subject", metavar="NAME", help="what is drawn: faces, architecture, ... (see 'featurediff subjects')")
     plan.add_argument("--detector", metavar="FILE", help="a Python file that holds a detector, instead of an installed one")
+    _add_marks(plan)
     plan.add_argument("--sheet", metavar="SIZE", help=f"the paper: {SHEETS}")
     plan.add_argument(
         "--height",
@@ -172,6 +174,12 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     plan.add_argument("--out", metavar="DIR", help="also write plan.json and plan.png, the plan drawn, into this folder")
     plan.set_defaults(scan=None, px_per_mm=None, lineup=None, sides=None)
     _add_verbose(plan)
+
+
+def _add_marks(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--marks", metavar="FILE", help="what you marked on the reference yourself (see 'featurediff mark'), instead of a subject"
+    )
 
 
 def _add_object(parser: argparse.ArgumentParser) -> None:

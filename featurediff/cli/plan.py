@@ -12,8 +12,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
     from featurediff.cli.check import settings_of
     from featurediff.cli.output import prepare_folder, write_atomically
-    from featurediff.discovery import load_detector
     from featurediff.installation import check_opencv
+    from featurediff.marking.detector import detector_for
     from featurediff.sheet.sizes import parse_length, parse_sheet
 
     settings = settings_of(arguments)
@@ -22,7 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     sheet = parse_sheet(settings.sheet.size)
     given = {name: getattr(arguments, name) for name in ("height", "top", "left")}
     given = {f"{name}_mm": parse_length(text) for name, text in given.items() if text is not None}
-    load_detector(settings.subject)
+    detector_for(settings)
     check_opencv()
     out = prepare_folder(arguments.out) if arguments.out is not None else None
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from featurediff.settings import Settings
 
 # Fixed when a piece is begun: lists made by other settings could not be held against each other.
-_FIXED = {"subject": "--subject", "sheet": "--sheet", "lineup": "--lineup", "object": "--object"}
+_FIXED = {"subject": "--subject", "sheet": "--sheet", "lineup": "--lineup", "object": "--object", "marks": "--marks"}
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -110,10 +110,10 @@ def _with_left_out(arguments: argparse.Namespace, piece: Piece) -> Settings:
 
 
 def _compare(reference: str | Path, drawing: str | Path, settings: Settings) -> Comparison:
-    from featurediff.discovery import load_detector
     from featurediff.installation import check_opencv
+    from featurediff.marking.detector import detector_for
 
-    load_detector(settings.subject)  # a misspelt subject is told before anything slow begins
+    detector_for(settings)  # a misspelt subject is told before anything slow begins
     check_opencv()
     from featurediff.comparison import compare
 
