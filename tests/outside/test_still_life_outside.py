@@ -14,6 +14,7 @@ from featurediff_still_life.ellipses import Ellipse, fit_ellipse, fit_robust
 from featurediff_still_life.paths import best_path
 from featurediff_still_life.view import colour_gradient
 from scipy.spatial.distance import directed_hausdorff
+from skimage import data
 from skimage.color import rgb2lab
 from skimage.graph import route_through_array
 from skimage.measure import EllipseModel
@@ -163,6 +164,40 @@ def test_rims_of_a_rendered_table_have_the_cameras_ellipses(scene, subject):
         # 0.02, or 1 mm on the short axis of a small one (TRADE.md), for a group 160 mm high.
         limit = max(0.02, 1.0 / (2 * nearest.long * 160 / scene.size_px))
         assert rim.openness == pytest.approx(nearest.openness, abs=limit)
+
+
+def test_the_inner_edge_of_a_lip_is_the_cameras_ellipse_too(scene, subject):
+    """Likewise for the circle in which a lip ends inside."""
+    true = [thing.ellipses["inner rim"] for thing in scene.objects if "inner rim" in thing.ellipses]
+    inner = [fit_ellipse(line) for feature in subject.features for line in feature.beside]
+    assert inner
+    for edge in inner:
+        nearest = min(true, key=lambda t: np.hypot(*(edge.centre - t.centre)))
+        # A lip is rounded: where it ends is a matter of a millimetre.
+        assert edge.long == pytest.approx(nearest.long, abs=1.0 * scene.size_px / 160)
+        assert np.hypot(*(edge.centre - nearest.centre)) < 0.01 * scene.size_px
+
+
+@pytest.fixture(scope="module")
+def cup():
+    """scikit-image's photograph of a cup on a saucer (CC0)."""
+    return data.coffee()
+
+
+def test_on_an_open_photograph_boxes_give_both_ellipses(cup):
+    """Where rims run was read off the enlarged picture by eye, to 2 px."""
+    boxes = {"objects": ["cup:172,14,240,300", "saucer:74,70,410,315"]}
+    found = StillLifeDetector().find(Picture(cup, "coffee"), boxes)
+    rim, saucer = (found.feature(f"rim of the {name}").points for name in ("cup", "saucer"))
+    assert [*rim.min(0), *rim.max(0)] == pytest.approx([174, 18, 409, 208], abs=3)
+    assert [*saucer.min(0), *saucer.max(0)] == pytest.approx([75, 53, 479, 390], abs=4)
+
+
+def test_on_an_open_photograph_without_boxes_it_says_how_to_give_them(cup):
+    found = StillLifeDetector().find(Picture(cup, "coffee"), {})
+    assert any('--object "jug:' in advice.text for advice in found.advice)
+    rims = [feature.points for feature in found.features if feature.kind == "ellipse"]
+    assert any([*rim.min(0), *rim.max(0)] == pytest.approx([174, 18, 409, 208], abs=3) for rim in rims)
 
 
 def test_outlines_of_a_rendered_table_against_scipys_hausdorff_distance(scene, subject):
