@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -127,8 +129,9 @@ def _one_pool(job: work.Job, todo: list[tuple[int, str, str]], workers: int):
         while waiting or at_work:
             # No more than are at work: what is handed over can't be called back.
             while waiting and len(at_work) < workers:
-                sheet = waiting.pop(0)
-                at_work[pool.submit(work.compare_sheet, *sheet)] = sheet
+                with _deaf():
+                    future = pool.submit(work.compare_sheet, *waiting[0])
+                at_work[future] = waiting.pop(0)
             for future in _next(at_work):
                 yield future.result()
                 del at_work[future]
@@ -138,6 +141,19 @@ def _one_pool(job: work.Job, todo: list[tuple[int, str, str]], workers: int):
         # Those at work are finished and kept, whatever ended this.
         pool.shutdown(wait=True, cancel_futures=True)
     return [], []
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes begun meanwhile are deaf to Ctrl-C from their first moment on: what they do then is for the main one to say."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _next(at_work: dict[Future, Any]) -> list[Future]:

@@ -19,6 +19,7 @@ from featurediff.habits import words
 from featurediff.habits.chart import habits_chart, shared_chart
 from featurediff.habits.reading import drawn
 from featurediff.habits.tendencies import ENOUGH, habits, shared
+from featurediff.records import Feature, Meeting, Subject
 
 
 def high(amount):
@@ -44,6 +45,26 @@ def test_blocks_name_what_is_spoken_of_together():
     assert by_label["holes"].plural and not by_label["rim"].plural
     assert "holes and slits" not in by_label, "a pair of the same features is named once"
     assert by_label["spout and its foot"].kind == "group"
+
+
+def test_lines_and_ellipses_are_blocks_too():
+    def line(name, a, b):
+        return Feature(name, f"yard/{name}", "segment", np.array([a, b], float), False, ("across", "down", "tilt"))
+
+    t = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    rim = np.column_stack([60 * np.cos(t), 20 * np.sin(t)])
+    features = (
+        line("post", (0, 0), (3, 100)),
+        line("beam", (0, 50), (200, 52)),
+        line("kerb", (0, 90), (200, 91)),
+        line("brace", (0, 0), (100, 100)),
+        Feature("rim of the bucket", "yard/rim", "ellipse", rim, True, ("across", "down", "openness"), slides=True),
+    )
+    aimed = Meeting("receding lines", ("kerb",), np.array([900.0, 100.0]))
+    found = {b.label: b.names for b in blocks_of(Subject(features, 100.0, "height", rim, meetings=(aimed,)))}
+    assert found["verticals"] == ("post",) and found["level lines"] == ("beam",)
+    assert found["ellipses"] == ("rim of the bucket",) == found["edges"]
+    assert len(found["whole drawing"]) == 5
 
 
 def test_a_pair_is_told_by_place_distance_and_slant():
