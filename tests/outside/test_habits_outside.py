@@ -67,7 +67,7 @@ def test_weights_of_a_worked_example():
 def test_drawings_without_a_habit_seldom_seem_to_have_one(count):
     """By its own claim, chance alone gives a habit in one run of twenty at most."""
     rng = np.random.default_rng(11)
-    runs, told = 100, 0
+    runs, told = 60, 0
     for _ in range(runs):
         drawings = []
         for _ in range(count):
