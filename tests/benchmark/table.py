@@ -76,7 +76,8 @@ EXPECTED: dict[str, tuple[tuple[str, ...], float | None, str]] = {
     "object moved": (("gap|move", "THING", "mm"), 3.0, "mm"),
     "object scaled": (("reduce|smaller", "THING"), None, "mm"),
     "gap widened": (("gap|move", "THING"), 3.0, "mm"),
-    "base floating": (("lower", "THING", "base"), 3.0, "mm"),
+    # Its upper half stays: the base is to be lowered, or the body to be lengthened at its bottom, which says the same.
+    "base floating": (("lower|lengthen", "THING", "base|bottom"), 3.0, "mm"),
     "ellipse tipped": (("level|turn", "rim", "THING"), 3.0, "degrees"),
 }
 
