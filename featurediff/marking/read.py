@@ -34,8 +34,8 @@ LEAST_LENGTH = 3.0  # px: what is shorter is a slip of the hand
 FORMAT = "featurediff-marks"
 
 _TOP = (FORMAT, "subject", "reference", "size", "marks", "groups", "corners", "pairs", "gaps")
-_MARK = ("name", *KINDS, "closed", "part", "class", "importance", "judge", "spots")
-_ONLY_FOR = {"closed": ("curve",), "spots": ("line", "curve")}
+_MARK = ("name", *KINDS, "closed", "part", "class", "importance", "judge", "edges", "spots")
+_ONLY_FOR = {"closed": ("curve",), "edges": ("curve",), "spots": ("line", "curve")}
 
 
 def read_marks(path: str | Path) -> Marks:
@@ -155,6 +155,7 @@ class _Reader:
                 problems.add(given[key], where, f"'{key}' is for a {' or a '.join(suits)}, not for a {kind}")
         closed = scalar(bool, given["closed"], f"{where}: closed", problems) if "closed" in given else False
         closed = closed is True and kind == "curve"
+        edges = scalar(bool, given["edges"], f"{where}: edges", problems) if "edges" in given else True
         points, corners, ellipse = self._place(kind, given[kind], where, closed)
         importance = 0.5
         if "importance" in given:
@@ -170,6 +171,7 @@ class _Reader:
             grade=_choice(given.get("class"), f"{where}: class", CLASSES, problems) or "B",
             importance=0.5 if importance is BAD else importance,
             judge=self._judge(given.get("judge"), kind, where),
+            edges=edges is not False,
             spots=self._spots(given.get("spots"), len(points), where) if kind in _ONLY_FOR["spots"] else {},
         )
 

@@ -33,7 +33,8 @@ class Mark:
     ``points``: of a point one, of a line its two ends, of a curve what it runs through; none of an ellipse, which has ``round``.
     ``corners``: indices of a curve's points at which it turns sharply; elsewhere it is smooth. ``closed`` joins last to first.
     ``part``: the things it belongs to, from the whole down. ``spots``: named points of it, by index.
-    ``judge``: what is judged of it; empty: what suits its kind. ``grade`` is its tolerance class.
+    ``judge``: what is judged of it; empty: what suits its kind. ``grade`` is its tolerance class. ``edges``: a curve with corners
+    is compared edge by edge.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Mark:
     grade: str = "B"
     importance: float = 0.5
     judge: tuple[str, ...] = ()
+    edges: bool = True
     spots: dict[str, int] = field(default_factory=dict)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.errors import SubjectError
+from featurediff.marking.edges import edges_of, splits
 from featurediff.marking.records import Mark, Marks
 from featurediff.marking.shapes import line_of
 from featurediff.records import Feature, Gap, Group, Junction, Pair, Subject
@@ -46,15 +47,16 @@ def subject_of(marks: Marks, width: int, height: int, name: str) -> Subject:
             f"All marks lie within {size:.0f} px of each other's {'width' if across else 'height'}.",
             "Spread them over all that is drawn, or set 'size' in the marks file to the other extent.",
         )
-    corners = _corners(marks, SAME_PLACE * size)
+    single, met = _apart(marks.marks)
+    corners = (*met, *_corners(marks, [mark for mark in single if mark in marks.marks], SAME_PLACE * size))
     held = {end for corner in corners for end in corner.ends}
-    features = tuple(_feature(mark, STEP * size, CLICK * size, scale, held) for mark in marks.marks)
+    features = tuple(_feature(mark, STEP * size, CLICK * size, scale, held) for mark in single)
     return Subject(
         features=features,
         size_px=size * float(scale[0 if across else 1]),
         size_label=f"{'width' if across else 'height'} of {_the(marks.subject)}",
         region=geometry.rescale_points(_box(low, high, 0.02 * size), tuple(scale)),
-        groups=_groups(marks),
+        groups=_groups(marks, single),
         gaps=tuple(Gap(each.name, each.direction, each.beyond, each.follows) for each in marks.gaps),
         pairs=tuple(Pair(each.name, "/".join(each.left), "/".join(each.right)) for each in marks.pairs),
         junctions=corners,
@@ -72,6 +74,24 @@ def _scale(marks: Marks, width: int, height: int, name: str) -> np.ndarray:
             "Name the picture they were made on, or mark this one: featurediff mark REFERENCE.",
         )
     return scale
+
+
+def _apart(marks: tuple[Mark, ...]) -> tuple[list[Mark], list[Junction]]:
+    """The marks with those that have corners taken apart into their edges, and the corners where straight ones meet."""
+    taken = {mark.name.lower() for mark in marks}
+    single, met = [], []
+    for mark in marks:
+        if not splits(mark):
+            single.append(mark)
+            continue
+        edges = edges_of(mark, taken)
+        single += [edge.mark for edge in edges]
+        for before, after in zip(edges, (*edges[1:], edges[0]), strict=True):
+            if before.ends[1] == after.ends[0] and before.mark.kind == after.mark.kind == "line":
+                spot = next((name for name, at in mark.spots.items() if at == after.ends[0]), "")
+                label = f"{spot or 'corner'} of the {mark.name}" if spot else f"corner of {_the(before.mark.name)}"
+                met.append(Junction(label, ((before.mark.name, -1), (after.mark.name, 0))))
+    return single, met
 
 
 def _feature(mark: Mark, step: float, sigma: float, scale: np.ndarray, held: set[tuple[str, int]]) -> Feature:
@@ -106,24 +126,24 @@ def part_of(mark: Mark) -> str:
     return "/".join((*mark.part, mark.name))
 
 
-def _groups(marks: Marks) -> tuple[Group, ...]:
+def _groups(marks: Marks, single: list[Mark]) -> tuple[Group, ...]:
     """What the artist grouped; besides, every part with two marks or more that is not the whole."""
     told = {each.part: each for each in marks.groups}
-    parts = {mark.part[:depth]: None for mark in marks.marks for depth in range(1, len(mark.part) + 1)}
+    parts = {mark.part[:depth]: None for mark in single for depth in range(1, len(mark.part) + 1)}
     groups = []
     for part in {**told, **parts}:
         if part in told:
             groups.append(Group("/".join(part), told[part].name, plural=told[part].several))
             continue
-        members = sum((*mark.part, mark.name)[: len(part)] == part for mark in marks.marks)
-        if 1 < members < len(marks.marks):
+        members = sum((*mark.part, mark.name)[: len(part)] == part for mark in single)
+        if 1 < members < len(single):
             groups.append(Group("/".join(part), part[-1]))
     return tuple(groups)
 
 
-def _corners(marks: Marks, near: float) -> tuple[Junction, ...]:
+def _corners(marks: Marks, single: list[Mark], near: float) -> tuple[Junction, ...]:
     """The artist's corners, with the ends that lie nearest to each other; then ends of lines that lie on one spot."""
-    lines = {mark.name: np.array(mark.points) for mark in marks.marks if mark.kind == "line"}
+    lines = {mark.name: np.array(mark.points) for mark in single if mark.kind == "line"}
     found = []
     for corner in marks.corners:
         ends = _meeting(corner.lines, lines)

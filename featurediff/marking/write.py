@@ -21,6 +21,7 @@ HEAD = """\
 #   part         what it belongs to, from the whole down: kettle/lid
 #   class        how strictly it is judged: A (seen first), B, C (forgives);  importance  0 to 1
 #   judge        what is judged of it, where that is not all: [across, down, tilt, width, height, shape, openness, ends]
+#   edges: false  an outline with corners is told as one, not edge by edge
 #   spots        names for some of its points, counted from 1: {top: 2}
 """
 
@@ -102,6 +103,8 @@ def _mark(mark: Mark) -> dict[str, Any]:
         ]
     if mark.closed:
         found["closed"] = True
+    if not mark.edges:
+        found["edges"] = False
     if mark.part:
         found["part"] = list(mark.part)
     if mark.grade != "B":
