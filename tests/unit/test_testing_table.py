@@ -248,6 +248,18 @@ def test_a_hand_draws_it_and_the_truth_is_known():
     assert np.median(away[cells[:, 1], cells[:, 0]]) < 0.5
 
 
+def test_several_mistakes_in_one_drawing_add_up():
+    scene = table(0)
+    mm = 160.0 / scene.size_px
+    moved, flat = mistakes.object_moved(scene, mm, "pear", (3.0, 0.0)), mistakes.rim_flat(scene, mm, "jug")
+    both = mistakes.together(moved, flat)
+    for line, alone in (("pear: outline", moved), ("jug: rim", flat)):
+        curve = scene.curves[line]
+        assert both.apply(curve) == pytest.approx(alone.apply(curve), abs=0.1)
+        # A point comes back by the smooth map.
+        assert both.inverse(both.apply(curve[::40])) == pytest.approx(curve[::40], abs=0.1)
+
+
 def test_an_unknown_thing_is_refused():
     with pytest.raises(KeyError):
         mistakes.rim_flat(table(0), 0.2, "kettle")
