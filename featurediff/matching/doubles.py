@@ -13,7 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import Bank
-from featurediff.matching.beside import meant_edge
+from featurediff.matching.beside import FARTHEST, meant_edge
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, look, over_turns, positions, profile
 
@@ -58,6 +58,8 @@ def without_doubles(
 
 def _on_neighbour(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
     """Does the line lie, further off than a moulding is wide, just where the reference shows a clear edge?"""
+    if abs(offset) <= FARTHEST * size:
+        return False
     edge, _ = meant_edge(picture, course, offset, turn, size, farthest=NEIGHBOUR, weakest=CLEAR)
     return edge != 0.0 and abs(edge - offset) <= ON_IT * size
 
