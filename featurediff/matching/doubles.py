@@ -13,7 +13,7 @@ import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.banks import Bank
-from featurediff.matching.beside import meant_edge
+from featurediff.matching.beside import FARTHEST, meant_edge
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, look, over_turns, positions, profile
 
@@ -32,6 +32,10 @@ NEAR = 0.005
 NEIGHBOUR = 0.075
 CLEAR = 0.15
 ON_IT = 0.0035
+# Farther off than this, a line by itself is another line; others that run alongside, neither in line with it nor far away, may
+# have moved with it.
+LONE = 0.032
+ALONGSIDE, APART, AROUND = 0.96, 0.02, 0.3
 WHY = "two lines near its place could be meant: what is drawn there may be its neighbour"
 
 
@@ -44,20 +48,43 @@ def without_doubles(
     ``bank`` and ``picture``: the reference in the frame, as edges and as it is.
     """
     answer = list(found)
-    for k, course in courses.items():
-        fit = found[k].fit
-        if fit is None:
-            continue
-        here = geometry.apply(base, course.middle[None])[0] - course.middle
-        offset = fit.offset - float(here @ course.across)
-        turn = fit.turn - float((base[:2, :2] @ course.along) @ course.across)
-        if line_double(bank, course, offset, turn, size) >= ALIKE or _on_neighbour(picture, course, offset, turn, size):
+    moves = {k: _move(course, found[k], base) for k, course in courses.items() if found[k].fit is not None}
+    for k, (offset, turn) in moves.items():
+        course = courses[k]
+        alike = line_double(bank, course, offset, turn, size) >= ALIKE
+        if alike or _on_neighbour(picture, course, offset, turn, size) or _strayed(k, courses, moves, size):
             answer[k] = replace(Found(why=WHY), score=found[k].score)
     return answer
 
 
+def _move(course: Course, place: Found, base: np.ndarray) -> tuple[float, float]:
+    """Offset across, px, and turn of a line against what most features agree on."""
+    here = geometry.apply(base, course.middle[None])[0] - course.middle
+    turn = float((base[:2, :2] @ course.along) @ course.across)
+    return place.fit.offset - float(here @ course.across), place.fit.turn - turn
+
+
+def _strayed(k: int, courses: dict[int, Course], moves: dict[int, tuple[float, float]], size: float) -> bool:
+    """Does a line lie far from its place all by itself? Who misplaces a line by so much takes what is near it along."""
+    course, (offset, _) = courses[k], moves[k]
+    if abs(offset) <= LONE * size:
+        return False
+    for other, (far, _) in moves.items():
+        cosine = float(courses[other].along @ course.along)
+        away = abs(float((courses[other].middle - course.middle) @ course.across))
+        if (
+            abs(cosine) > ALONGSIDE
+            and APART * size < away < AROUND * size
+            and far * np.sign(cosine) * np.sign(offset) > abs(offset) / 2
+        ):
+            return False
+    return True
+
+
 def _on_neighbour(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
     """Does the line lie, further off than a moulding is wide, just where the reference shows a clear edge?"""
+    if abs(offset) <= FARTHEST * size:
+        return False
     edge, _ = meant_edge(picture, course, offset, turn, size, farthest=NEIGHBOUR, weakest=CLEAR)
     return edge != 0.0 and abs(edge - offset) <= ON_IT * size
 

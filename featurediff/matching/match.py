@@ -22,8 +22,9 @@ FRAME_SIZE = 600.0
 # A drawing of the eyes alone reaches 0.3; a picture of pure noise 0.07.
 LIKE_ENOUGH = 0.15
 # When the features, as far as they agree, lie by this share of the size from where the registration has them, they are looked
-# for again.
+# for again; in subjects with so many straight lines, which neighbours can be taken for.
 AGAIN = 0.010
+AGAIN_LINES = 6
 
 
 def match(
@@ -55,7 +56,7 @@ def match(
     laying = found_at.matrix
     places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
     rest = whole_shift(straight, curves, places, frame.size)
-    if moved_by(rest, curves) > AGAIN * frame.size:
+    if len(straight) >= AGAIN_LINES and moved_by(rest, curves) > AGAIN * frame.size:
         # Far from its place a line is missed, or taken for its neighbour: look again from where most of them are.
         laying = laying @ np.linalg.inv(frame.from_reference) @ rest @ frame.from_reference
         places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))

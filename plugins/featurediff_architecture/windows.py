@@ -31,6 +31,7 @@ from featurediff_architecture.openings_edges import (
     wall_around,
 )
 from featurediff_architecture.openings_rows import Periods, Row, aligned, families, missing_places, settled
+from featurediff_architecture.openings_shutters import with_shutters
 from featurediff_architecture.openings_sides import beyond_jamb, wall_sides
 from featurediff_architecture.rectify import Rectified, rectify
 
@@ -57,6 +58,8 @@ DOOR_SHAPE = 1.2
 ON_GROUND = 0.12
 # The wall around is calmer than the sides are strong, by this factor.
 CALM = 0.6
+# A window between its two shutters is so much surer.
+SHUTTERED = 1.15
 # An opening is at least this share of the facade's long side wide and high.
 SMALLEST = 0.015
 SHUTTERS = "they can't be told from what stands beside them, as shutters do"
@@ -216,7 +219,8 @@ class Found:
 
 
 def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> tuple[list[Found], np.ndarray]:
-    """The openings' rectangles in px of the facade seen straight on, and all boxes (m, 4) that stood on edges."""
+    """The openings' rectangles in px of the facade seen straight on, and all boxes (m, 4) that stood on edges, but for
+    shutters known as such."""
     periods = Periods(edges, flat.inside)
     found = confirm(edges, flat, from_regions(edges.lab, flat.inside), periods)
     found += confirm(edges, flat, from_lines(segments, edges.size), periods, UPRIGHT)
@@ -225,7 +229,12 @@ def find_boxes(edges: Edges, flat: Rectified, segments: np.ndarray) -> tuple[lis
     higher = [box for box in (taller(edges, f.box) for f in choose(found)) if box is not None]
     found += confirm(edges, flat, np.array(higher).reshape(-1, 4), periods)
     every = np.array([f.box for f in found]).reshape(-1, 4)
-    found = in_rows(edges, flat, _spread(edges, flat, choose(found), periods), periods)
+    windows, shutters = with_shutters(edges, every)
+    # A window is known by the two shutters beside it; they themselves are no openings, and put no other in doubt.
+    clear = [replace(f, score=min(1.0, f.score * SHUTTERED)) if here else f for f, here in zip(found, windows, strict=True)]
+    clear = [f for f, shutter in zip(clear, shutters, strict=True) if not shutter]
+    every = every[~shutters]
+    found = in_rows(edges, flat, _spread(edges, flat, choose(clear), periods), periods)
     return _trusted([f for f in found if not _between(f.box, every)]), every
 
 

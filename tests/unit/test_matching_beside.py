@@ -9,7 +9,7 @@ import pytest
 from featurediff.geometry import apply
 from featurediff.matching.banks import Bank, field_of
 from featurediff.matching.beside import meant_edge, on_meant_edges
-from featurediff.matching.doubles import line_double
+from featurediff.matching.doubles import line_double, without_doubles
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.strips import course_of
 from featurediff.matching.tuning import FINE
@@ -116,3 +116,25 @@ def test_what_most_features_agree_on_is_a_similarity_that_lines_tell_across_them
         off = (apply(true, course.ends) - course.ends) @ course.across + (30.0 if k < 4 else 0.0)
         found.append(Found("", off[:, None] * course.across, np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.9))
     assert whole_shift(courses, ends, found, SIZE) == pytest.approx(true, abs=0.3)
+
+
+def test_a_clear_edge_beyond_a_mouldings_width_leaves_it_open_which_is_meant_and_bare_wall_does_not():
+    grey = picture((200, 200, 0.25), (219, 219, -0.25))
+    bank = Bank("tone", field_of(np.full_like(grey, 0.5), SIZE, FINE), FINE.grain * SIZE)
+    on_it, on_wall = line_found(19.0), line_found(-19.0)
+    courses = {0: LINE}
+    (open_which,) = without_doubles(courses, [on_it], np.eye(3), bank, grey, SIZE)
+    (kept,) = without_doubles(courses, [on_wall], np.eye(3), bank, grey, SIZE)
+    assert open_which.shifts is None and "neighbour" in open_which.why
+    assert kept is on_wall
+
+
+def test_a_line_far_from_its_place_by_itself_is_not_believed_and_one_that_moved_with_another_is():
+    grey = np.full((400, 600), 0.8)
+    bank = Bank("tone", field_of(grey, SIZE, FINE), FINE.grain * SIZE)
+    above, below = course_of(LINE.ends - [0, 60]), course_of(LINE.ends + [0, 90])
+    courses = {0: LINE, 1: above, 2: below}
+    alone = without_doubles(courses, [line_found(24.0), line_found(0.5), line_found(0.0)], np.eye(3), bank, grey, SIZE)
+    together = without_doubles(courses, [line_found(24.0), line_found(20.0), line_found(0.0)], np.eye(3), bank, grey, SIZE)
+    assert [each.shifts is None for each in alone] == [True, False, False]
+    assert [each.shifts is None for each in together] == [False, False, False]
