@@ -48,6 +48,12 @@ def _run(arguments) -> int:
         from featurediff.cli.habits import run
     elif arguments.command == "plan":
         from featurediff.cli.plan import run
+    elif arguments.command == "mark":
+        from featurediff.cli.mark import run
+    elif arguments.command == "try":
+        from featurediff.cli.trying import run
+    elif arguments.command == "new-detector":
+        from featurediff.cli.new_detector import run
     else:
         from featurediff.cli.demo import run
     return run(arguments)

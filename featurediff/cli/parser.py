@@ -31,8 +31,11 @@ def build_parser() -> argparse.ArgumentParser:
     _add_progress(commands)
     _add_habits(commands)
     _add_plan(commands)
+    _add_mark(commands)
     _add_subjects(commands)
     _add_demo(commands)
+    _add_try(commands)
+    _add_new_detector(commands)
     return parser
 
 
@@ -176,6 +179,20 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     _add_verbose(plan)
 
 
+def _add_mark(commands: argparse._SubParsersAction) -> None:
+    mark = commands.add_parser(
+        "mark",
+        help="mark features on a reference yourself, with no code",
+        description="Open a page, seen on this machine only, on which you name and click points, lines, curves and ellipses on the "
+        "reference. They are saved as a marks file for 'featurediff check --marks FILE'. An existing marks file is continued.",
+        allow_abbrev=False,
+    )
+    mark.add_argument("reference", metavar="REFERENCE", help="the picture to draw from")
+    mark.add_argument("--out", metavar="FILE", help="the marks file (default: the reference's name with .marks.yaml, beside it)")
+    mark.add_argument("--no-browser", action="store_true", help="only print the page's address")
+    _add_verbose(mark)
+
+
 def _add_marks(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--marks", metavar="FILE", help="what you marked on the reference yourself (see 'featurediff mark'), instead of a subject"
@@ -214,6 +231,43 @@ def _add_demo(commands: argparse._SubParsersAction) -> None:
     demo.add_argument("--format", choices=("text", "json"), default="text", help="how to print the result (default: text)")
     _add_out(demo)
     _add_verbose(demo)
+
+
+def _add_try(commands: argparse._SubParsersAction) -> None:
+    trying = commands.add_parser(
+        "try",
+        help="try a detector on simulated drawings",
+        description="Run a detector on simulated drawings of a reference whose errors are known. Prints checks by name, and for "
+        "each feature how often it was found, its gain (measured over true move; 1 is right), its error in mm, false items on "
+        "perfect copies, and advice. The detector is code and runs with your rights, in a process of its own.",
+        epilog="exit status:\n  0  every check passed\n  2  wrong call, or a detector that can't be used\n  4  a check failed",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    trying.add_argument("target", metavar="FILE_OR_NAME", help="a Python file that holds a detector, or an installed one's name")
+    trying.add_argument(
+        "--reference",
+        action="append",
+        metavar="PICTURE",
+        help="a picture to try it on, may be given several times (without it: a rendered scene on which it finds its subject)",
+    )
+    trying.add_argument("--subject", metavar="NAME", help="which detector, if the file offers several")
+    trying.add_argument("--config", metavar="FILE", help="settings (YAML); its 'detector' block is handed to the detector")
+    trying.add_argument("--quick", action="store_true", help="fewer and smaller tries")
+    trying.add_argument("--format", choices=("text", "json"), default="text", help="how to print the result (default: text)")
+    _add_verbose(trying)
+
+
+def _add_new_detector(commands: argparse._SubParsersAction) -> None:
+    new = commands.add_parser(
+        "new-detector",
+        help="begin a detector of your own",
+        description="Write a small working detector as a package of its own, with words, tests and README, into a new folder.",
+        allow_abbrev=False,
+    )
+    new.add_argument("name", metavar="NAME", help="what is typed after --subject: small letters, digits and single hyphens")
+    new.add_argument("--into", metavar="DIR", default=".", help="the folder to put its folder into (default: here)")
+    _add_verbose(new)
 
 
 def _add_out(parser: argparse.ArgumentParser) -> None:

@@ -35,14 +35,15 @@ from featurediff.records import (
 
 # More than this is a mistake, not a drawing: shipped detectors find some dozens of features of some hundred points each.
 MOST_FEATURES = 500
-MOST_POINTS = 20_000
+MOST_POINTS = 200_000
+MOST_POINTS_IN_ALL = 1_000_000
 MOST_OTHERS = 2_000
 LONGEST_NAME = 120
 LONGEST_TEXT = 1_000
 # Points may lie outside the picture (what the frame cuts off), but not this many times its longer side away from it.
 FARTHEST = 5.0
-# A subject's region may be so many times its size; beyond that the size is no size of it.
-LARGEST_REGION = 40.0
+# A region may be so many times its subject's size, and the other way round; beyond that the size is no size of it.
+LARGEST_REGION = 1000.0
 SMALLEST_PX = 4.0
 
 # kind -> (fewest points, most points, in words)
@@ -55,6 +56,9 @@ KINDS = {
 MEASURES = ("across", "down", "width", "height", "tilt", "openness", "shape", "ends")
 CLASSES = ("A", "B", "C")
 WHERE = ("middle", "left", "right", "top", "bottom")
+
+
+Features = dict[str, Feature]
 
 
 class Malformed(Exception):
@@ -82,6 +86,8 @@ def subject(found: Any, shape: tuple[int, int]) -> Subject:
     if not features:
         raise Malformed("there is no feature; what is not there is told by raising SubjectError")
     _refuse_twins([each.name for each in features])
+    if sum(len(each.points) for each in features) > MOST_POINTS_IN_ALL:
+        raise Malformed(f"its features have more than {MOST_POINTS_IN_ALL} points together; a point for each px is plenty")
     size = _number(found.size_px, "size_px", low=0.0)
     region = _points(found.region, "region", 3, MOST_POINTS, shape)
     if size < SMALLEST_PX:
@@ -102,7 +108,8 @@ def subject(found: Any, shape: tuple[int, int]) -> Subject:
         top_label=_text(found.top_label, "top_label", empty=True),
         bottom_label=_text(found.bottom_label, "bottom_label", empty=True),
     )
-    return replace(checked, **{name: _others(found, name, check, features) for name, check in _OTHERS.items()})
+    named = {each.name: each for each in features}
+    return replace(checked, **{name: _others(found, name, check, named) for name, check in _OTHERS.items()})
 
 
 def guesses(made: Any) -> tuple[Guess, ...]:
@@ -182,67 +189,64 @@ def _refuse_twins(names: list[str]) -> None:
 
 
 # ---------------------------------------------------------------- what a subject may hold besides
+# Each returns its record with points and names made sound, or None when what it names is not on this picture: a hairline that a
+# picture does not show may still be named by a start. `unknown_names` tells an author about names that are nowhere.
 
 
-def _group(each: Group, where: str, features: tuple[Feature, ...]) -> Group:
+def _group(each: Group, where: str, features: Features) -> Group:
     _part(each.part, f"{where}: part"), _text(each.label, f"{where}: label"), _one_of(each.stage, f"{where}: stage", STAGES)
     return each
 
 
-def _gap(each: Gap, where: str, features: tuple[Feature, ...]) -> Gap:
+def _gap(each: Gap, where: str, features: Features) -> Gap | None:
     _text(each.label, f"{where}: label"), _one_of(each.direction, f"{where}: direction", ("down", "across"))
     _text(each.follow, f"{where}: follow", empty=True), _one_of(each.stage, f"{where}: stage", STAGES)
-    return replace(each, beyond=_known(each.beyond, f"{where}: beyond", features))
+    beyond = _known(each.beyond, f"{where}: beyond", features)
+    return replace(each, beyond=beyond) if beyond else None
 
 
-def _pair(each: Pair, where: str, features: tuple[Feature, ...]) -> Pair:
+def _pair(each: Pair, where: str, features: Features) -> Pair | None:
     _text(each.label, f"{where}: label"), _one_of(each.stage, f"{where}: stage", STAGES)
     for side in ("left", "right"):
         part = _part(getattr(each, side), f"{where}: {side}")
-        if not any(under(f.part, part) for f in features):
-            raise Malformed(f"{where}: {side} is '{part}', and no feature lies under it")
+        if not any(under(f.part, part) for f in features.values()):
+            return None
     return each
 
 
-def _junction(each: Junction, where: str, features: tuple[Feature, ...]) -> Junction:
+def _junction(each: Junction, where: str, features: Features) -> Junction | None:
     _text(each.label, f"{where}: label")
     ends = []
     for end in _some(each.ends, f"{where}: ends", MOST_OTHERS):
         name, at = _two(end, f"{where}: ends")
-        (name,) = _known((name,), f"{where}: ends", features)
-        if at not in (0, -1) or isinstance(at, bool):
-            raise Malformed(f"{where}: the end of '{name}' is {_short(at)}; 0 (its first point) or -1 (its last) is wanted")
-        if next(f for f in features if f.name == name).kind != "segment":
-            raise Malformed(f"{where}: '{name}' is no segment; straight features meet at a corner")
-        ends.append((name, int(at)))
-    if len(ends) < 2:
-        raise Malformed(f"{where}: two ends at least meet at a corner")
-    return replace(each, ends=tuple(ends))
+        if isinstance(at, bool) or at not in (0, -1):
+            raise Malformed(f"{where}: the end of {_short(name)} is {_short(at)}; 0 (its first point) or -1 (its last) is wanted")
+        ends += [(known, int(at)) for known in _straight((name,), f"{where}: ends", features)]
+    return replace(each, ends=tuple(ends)) if len(ends) > 1 else None
 
 
-def _meeting(each: Meeting, where: str, features: tuple[Feature, ...]) -> Meeting:
+def _meeting(each: Meeting, where: str, features: Features) -> Meeting | None:
     _text(each.label, f"{where}: label"), _one_of(each.stage, f"{where}: stage", STAGES)
     at = _array(each.at, f"{where}: at")
     if at.shape != (2,) or not np.isfinite(at).all() or np.abs(at).max() > 1e9:
         raise Malformed(f"{where}: at is {_form(each.at)}; a point (x, y) in px is wanted")
-    members = _known(each.members, f"{where}: members", features)
-    for name in members:
-        if next(f for f in features if f.name == name).kind != "segment":
-            raise Malformed(f"{where}: '{name}' is no segment; straight features aim at a point")
-    return replace(each, at=at, members=members, carried=_known(each.carried, f"{where}: carried", features))
+    members = _straight(each.members, f"{where}: members", features)
+    carried = _known(each.carried, f"{where}: carried", features)
+    return replace(each, at=at, members=members, carried=carried) if members else None
 
 
-def _row(each: Row, where: str, features: tuple[Feature, ...]) -> Row:
+def _row(each: Row, where: str, features: Features) -> Row | None:
     _text(each.label, f"{where}: label"), _one_of(each.direction, f"{where}: direction", ("down", "across"))
     _one_of(each.stage, f"{where}: stage", STAGES)
-    names = tuple(_text(n, f"{where}: names", LONGEST_NAME) for n in _some(each.names, f"{where}: names", MOST_OTHERS))
-    items = tuple(_known(i, f"{where}: items", features) for i in _some(each.items, f"{where}: items", MOST_OTHERS))
-    if len(names) != len(items) or not all(items):
-        raise Malformed(f"{where} has {len(names)} names for {len(items)} items; each item wants a name and a feature at least")
-    return replace(each, names=names, items=items)
+    names = [_text(n, f"{where}: names", LONGEST_NAME) for n in _some(each.names, f"{where}: names", MOST_OTHERS)]
+    items = [_known(i, f"{where}: items", features) for i in _some(each.items, f"{where}: items", MOST_OTHERS)]
+    if len(names) != len(items):
+        raise Malformed(f"{where} has {len(names)} names for {len(items)} items; each item wants one")
+    there = [(name, item) for name, item in zip(names, items, strict=True) if item]
+    return replace(each, names=tuple(n for n, _ in there), items=tuple(i for _, i in there)) if there else None
 
 
-def _form_of(each: Form, where: str, features: tuple[Feature, ...]) -> Form:
+def _form_of(each: Form, where: str, features: Features) -> Form:
     _text(each.label, f"{where}: label"), _part(each.part, f"{where}: part")
     axis = _points(each.axis, f"{where}: axis", 2, 2)
     if float(np.hypot(*(axis[1] - axis[0]))) < 1.0:
@@ -251,34 +255,33 @@ def _form_of(each: Form, where: str, features: tuple[Feature, ...]) -> Form:
     return replace(each, axis=axis, left=left, right=right)
 
 
-def _start(each: Start, where: str, features: tuple[Feature, ...]) -> Start:
+def _start(each: Start, where: str, features: Features) -> Start | None:
     _text(each.label, f"{where}: label"), _one_of(each.direction, f"{where}: direction", ("down", "across", "apart"))
     ends = []
     for end in _some(each.ends, f"{where}: ends", 3):
         spots = [_spot(spot, where, features) for spot in _some(end, f"{where}: ends", 100)]
-        if not spots:
-            raise Malformed(f"{where}: an end is the mean of one spot at least")
-        ends.append(tuple(spots))
+        ends.append(tuple(spot for spot in spots if spot is not None))
     if not 1 <= len(ends) <= 2 or (each.direction == "apart" and len(ends) != 2):
         raise Malformed(f"{where} has {len(ends)} ends; one or two are wanted, two for 'apart'")
-    return replace(each, ends=tuple(ends))
+    return replace(each, ends=tuple(ends)) if all(ends) else None
 
 
-def _spot(spot: Any, where: str, features: tuple[Feature, ...]) -> tuple[str, str]:
+def _spot(spot: Any, where: str, features: Features) -> tuple[str, str] | None:
     name, place = _two(spot, f"{where}: ends")
-    (name,) = _known((name,), f"{where}: ends", features)
-    anchors = next(f for f in features if f.name == name).anchors
+    if not _known((name,), f"{where}: ends", features):
+        return None
+    anchors = features[name].anchors
     if place not in WHERE and place not in anchors:
         raise Malformed(f"{where}: '{name}' has no anchor {_short(place)}; {_any((*WHERE, *anchors))} is wanted")
     return name, place
 
 
-def _not_judged(each: NotJudged, where: str, features: tuple[Feature, ...]) -> NotJudged:
+def _not_judged(each: NotJudged, where: str, features: Features) -> NotJudged:
     _text(each.feature, f"{where}: feature"), _text(each.why, f"{where}: why")
     return each
 
 
-def _advice(each: Advice, where: str, features: tuple[Feature, ...]) -> Advice:
+def _advice(each: Advice, where: str, features: Features) -> Advice:
     _one_of(each.level, f"{where}: level", ("note", "warning", "stop")), _text(each.text, f"{where}: text")
     return each
 
@@ -297,7 +300,7 @@ _OTHERS: dict[str, tuple[type, Callable]] = {
 }
 
 
-def _others(found: Subject, name: str, check: tuple[type, Callable], features: tuple[Feature, ...]) -> tuple:
+def _others(found: Subject, name: str, check: tuple[type, Callable], features: Features) -> tuple:
     kind, look = check
     out = []
     for k, each in enumerate(_some(getattr(found, name), name, MOST_OTHERS), 1):
@@ -305,7 +308,19 @@ def _others(found: Subject, name: str, check: tuple[type, Callable], features: t
         label = getattr(each, "label", None)
         where = f"{kind.__name__} '{label}'" if isinstance(label, str) and 0 < len(label) < LONGEST_NAME else f"{name} {k}"
         out.append(look(each, where, features))
-    return tuple(out)
+    return tuple(each for each in out if each is not None)
+
+
+def unknown_names(found: Subject) -> tuple[str, ...]:
+    """Names by which gaps, junctions, meetings, rows, forms and starts call features that are not there."""
+    known = {f.name for f in found.features}
+    named = [n for gap in found.gaps for n in gap.beyond]
+    named += [n for junction in found.junctions for n, _ in junction.ends]
+    named += [n for meeting in found.meetings for n in (*meeting.members, *meeting.carried)]
+    named += [n for row in found.rows for item in row.items for n in item]
+    named += [n for form in found.forms for n in (*form.left, *form.right)]
+    named += [n for start in found.starts for end in start.ends for n, _ in end]
+    return tuple(n for n in dict.fromkeys(named) if n not in known)
 
 
 # ---------------------------------------------------------------- values
@@ -368,13 +383,22 @@ def _words(values: Any, where: str, known: Iterable[str]) -> tuple[str, ...]:
     return tuple(_one_of(value, where, known) for value in _some(values, where, 100))
 
 
-def _known(names: Any, where: str, features: tuple[Feature, ...]) -> tuple[str, ...]:
-    known = {f.name for f in features}
+def _known(names: Any, where: str, features: Features) -> tuple[str, ...]:
+    """Those of the names that are features of this picture."""
     found = _some(names, where, MOST_OTHERS)
     for name in found:
-        if not isinstance(name, str) or name not in known:
-            raise Malformed(f"{where} names {_short(name)}, and no feature is called so")
-    return found
+        if not isinstance(name, str):
+            raise Malformed(f"{where} holds {_form(name)}; names of features are wanted")
+    return tuple(name for name in found if name in features)
+
+
+def _straight(names: Any, where: str, features: Features) -> tuple[str, ...]:
+    """`_known`, all of them straight."""
+    known = _known(names, where, features)
+    for name in known:
+        if features[name].kind != "segment":
+            raise Malformed(f"{where}: '{name}' is a {features[name].kind}; only segments meet or aim anywhere")
+    return known
 
 
 def _points(given: Any, where: str, fewest: int, most: int = MOST_POINTS, shape: tuple[int, int] | None = None) -> np.ndarray:

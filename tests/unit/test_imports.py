@@ -36,6 +36,7 @@ FLOW = [
     ["classroom"],
     ["planning"],
     ["demo"],
+    ["newdetector"],
     ["testing"],
     ["cli"],
     ["__main__"],

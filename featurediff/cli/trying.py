@@ -1,0 +1,62 @@
+"""``featurediff try``: a detector on simulated drawings of a reference, with checks, a table and advice."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+CHECK_FAILED = 4
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the command; exit status 4 when a check failed. Raises FeaturediffError."""
+    from featurediff.configuration import load_settings
+    from featurediff.discovery import find_detectors
+    from featurediff.errors import DetectorError
+    from featurediff.installation import check_opencv
+    from featurediff.naming import did_you_mean
+    from featurediff.testing.kit.run import is_file, tried
+    from featurediff.testing.kit.table import text
+
+    settings = load_settings(arguments.config)
+    names = sorted({found.name for found in find_detectors()})
+    if not is_file(arguments.target) and arguments.target not in names:
+        raise DetectorError(
+            f"There is no detector '{arguments.target}'{did_you_mean(arguments.target, names, '.')}",
+            f"Installed: {', '.join(names) or 'none'}. Name one of them, or a Python file.",
+        )
+    check_opencv()
+    progress = _Progress()
+    try:
+        trial = tried(
+            arguments.target,
+            arguments.reference or (),
+            settings=settings.detector,
+            name=arguments.subject or "",
+            quick=arguments.quick,
+            verbose=arguments.verbose,
+            progress=progress,
+        )
+    finally:
+        progress.end()
+    print(json.dumps(trial.to_dict(), indent=2, allow_nan=False) if arguments.format == "json" else text(trial))
+    if trial.fault and not trial.checks:
+        return DetectorError.exit_status
+    return 0 if trial.passed else CHECK_FAILED
+
+
+class _Progress:
+    """One line on a terminal that says what is being done; nothing anywhere else."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr is not None and sys.stderr.isatty()
+
+    def __call__(self, what: str) -> None:
+        if self._shown:
+            print(f"\r\033[K{what[:100]}", end="", file=sys.stderr, flush=True)
+
+    def end(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            print("\r\033[K", end="", file=sys.stderr, flush=True)

@@ -1,0 +1,1 @@
+"""Begin a detector: the folder ``template`` with a name filled in. `write` does it; nothing else here is run."""

@@ -1,0 +1,136 @@
+"""Advice in words for one feature: what on the reference makes it hard to find, and what its author can do about it.
+
+The limits are judgement, read off simulated drawings; each advice names the value it stands on.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from featurediff.geometry import normals, resample
+from featurediff.records import Feature, Subject
+from featurediff.testing.kit.moves import main_normal
+from featurediff.testing.kit.records import Row
+
+# Grey levels (0..255) of the step or line that an edge shows across itself.
+HARDLY_AN_EDGE = 8.0
+# mm on the paper: two lines nearer than this are one pencil line, or the matching can't tell them apart.
+TOO_NEAR_MM = 1.5
+TOO_SMALL_MM = 3.0
+# The share of its line that must be seen to move one way only (see `main_normal`).
+STRAIGHT = 0.95
+LOW_GAIN, HIGH_GAIN = 0.85, 1.15
+FOUND_ENOUGH = 0.75
+
+
+@dataclass(frozen=True)
+class Hints:
+    """What advice is read from: the reference (h, w, 3), what was found on it, and ``mm_per_px`` on the simulated sheet."""
+
+    pixels: np.ndarray
+    subject: Subject
+    mm_per_px: float
+
+
+def advise(k: int, row: Row, reasons: list[str], hints: Hints) -> str:
+    """One or two sentences for the ``k``-th feature, or "" when it did well. ``reasons``: why it was not found."""
+    trouble = _trouble(row, hints, hints.subject.features[k])
+    if not trouble:
+        return ""
+    why = causes(k, hints)
+    if reasons and not why:
+        why = [Counter(reasons).most_common(1)[0][0].rstrip(".")]
+    return f"{trouble}: {'; '.join(why)}." if why else f"{trouble}."
+
+
+def _trouble(row: Row, hints: Hints, feature: Feature) -> str:
+    if not row.drawn:
+        return ""
+    if row.found < FOUND_ENOUGH * row.drawn:
+        return "seldom found" if row.found else "never found"
+    if row.gain is not None and not LOW_GAIN <= row.gain <= HIGH_GAIN:
+        return f"shows {100 * row.gain:.0f} % of its moves"
+    if row.false_items:
+        return "listed on a perfect copy"
+    if row.error_mm is not None and row.error_mm > _limit_mm(feature, hints):
+        return f"off by {row.error_mm:.1f} mm, more than its class {feature.tolerance} allows"
+    return ""
+
+
+def _limit_mm(feature: Feature, hints: Hints) -> float:
+    from featurediff.settings import Tolerances
+
+    own = getattr(Tolerances(), feature.tolerance)
+    return max(own.floor_mm, own.percent / 100 * hints.subject.size_px * hints.mm_per_px)
+
+
+def causes(k: int, hints: Hints) -> list[str]:
+    """What on the reference speaks against the ``k``-th feature, the weightiest first."""
+    feature = hints.subject.features[k]
+    out = []
+    edge = edge_strength(feature, hints.pixels, hints.subject.size_px)
+    if edge < HARDLY_AN_EDGE:
+        out.append(f"hardly any edge there ({edge:.0f} of 255 grey levels): lay it where tone changes, or leave it out")
+    name, gap = nearest(k, hints)
+    if gap < TOO_NEAR_MM:
+        out.append(f"too near '{name}' ({gap:.1f} mm on the paper): a hand draws one line for both; keep one of them")
+    reach = float(np.hypot(*np.ptp(feature.points, axis=0))) * hints.mm_per_px
+    if feature.kind not in ("segment", "point") and not feature.slides and main_normal(feature)[1] > STRAIGHT:
+        out.append("this curve is ambiguous: it slides along itself; set slides=True, or take in the bends at its ends")
+    if feature.kind != "point" and reach < TOO_SMALL_MM:
+        out.append(f"it is small ({reach:.1f} mm on the paper): name the larger thing it belongs to")
+    return out
+
+
+def edge_strength(feature: Feature, pixels: np.ndarray, size_px: float) -> float:
+    """Median over the feature's line of the step or line across it, in grey levels, within 1 % of the size to either side."""
+    scale = min(1.0, 500.0 / size_px)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.GaussianBlur(grey, (0, 0), max(0.003 * size_px, 0.7))
+    if len(feature.points) == 1:
+        angles = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+        line = np.repeat(feature.points, 16, 0)
+        across = np.column_stack([np.cos(angles), np.sin(angles)])
+    else:
+        line = resample(feature.points, max(2.0 / scale, 0.25), feature.closed)
+        across = normals(line, feature.closed)
+    offsets = np.linspace(-0.02, 0.02, 17) * size_px
+    at = (line[:, None] + offsets[None, :, None] * across[:, None]).astype(np.float32)
+    profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    step, ridge = _steps(profile)
+    return float(np.median(np.maximum(step, ridge)))
+
+
+def _steps(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of profiles (n, 17): the largest step between neighbouring means, and the largest dark or light line, near the middle."""
+    step, ridge = np.zeros(len(profile)), np.zeros(len(profile))
+    for at in range(5, 12):
+        before, here, after = profile[:, at - 4 : at - 1].mean(1), profile[:, at], profile[:, at + 2 : at + 5].mean(1)
+        step = np.maximum(step, np.abs(after - before))
+        both = np.minimum(np.abs(here - before), np.abs(here - after))
+        ridge = np.maximum(ridge, np.where((here - before) * (here - after) > 0, both, 0.0))
+    return step, ridge
+
+
+def nearest(k: int, hints: Hints) -> tuple[str, float]:
+    """The feature that runs beside the ``k``-th for most of its length, and how near in mm; ("", inf) when none does."""
+    mine = _line(hints.subject.features[k])
+    best = ("", float("inf"))
+    for j, other in enumerate(hints.subject.features):
+        if j == k:
+            continue
+        theirs = _line(other)
+        away = np.sqrt(((mine[:, None] - theirs[None]) ** 2).sum(2).min(1))
+        gap = float(np.percentile(away, 60)) * hints.mm_per_px
+        if gap < best[1]:
+            best = (other.name, gap)
+    return best
+
+
+def _line(feature: Feature) -> np.ndarray:
+    reach = float(np.hypot(*np.ptp(feature.points, axis=0)))
+    return resample(feature.points, max(reach / 150, 0.25), feature.closed)
