@@ -8,12 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.api import Feature, Group, NotJudged, Row
+from featurediff_architecture.spacing import equal_steps
 from featurediff_architecture.windows import Opening
 
 FLOORS = ("ground", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 COUNTED = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
 # A sketcher's list, and the artist's eye, take in no more.
 MOST = 24
+# A window of another storey stands at a place of a row within this share of the row's step.
+AT_PLACE = 0.25
 MEASURES = ("across", "down", "width", "height")
 
 
@@ -123,13 +126,36 @@ def noun_of(openings: Sequence[Opening]) -> str:
 
 def _named(facade: Facade, openings: list[Opening]) -> list[_Named]:
     named = []
-    for storey, line in enumerate(storeys(np.array([o.box for o in openings]).reshape(-1, 4))):
+    boxes = np.array([o.box for o in openings]).reshape(-1, 4)
+    doors = np.array([o.box for o in facade.openings if o.kind == "door"]).reshape(-1, 4)
+    for storey, line in enumerate(storeys(boxes)):
         noun = noun_of([openings[k] for k in line])
-        for number, k in enumerate(line, 1):
+        others = np.delete(boxes, line, axis=0)
+        for number, k in zip(numbers_in_row(boxes[line], others, doors), line, strict=True):
             which = f"{noun} {number}" if len(line) > 1 else noun
             name = _with(f"{which} of the {floor_name(storey)}", facade.on)
             named.append(_Named(openings[k], name, f"{facade.part}/windows/floor {storey}/{noun} {number}", storey))
     return named
+
+
+def numbers_in_row(row: np.ndarray, others: np.ndarray, doors: np.ndarray) -> list[int]:
+    """The numbers, from 1 on, of the boxes ``row`` (n, 4) of a storey, from left to right.
+
+    A window that something hides is counted where the row's equal steps leave a place empty that has windows (``others`` (m, 4))
+    above or below it, and no door (``doors`` (k, 4)): so the artist's own count is the list's.
+    """
+    middles = (row[:, 0] + row[:, 2]) / 2
+    steps = equal_steps(middles)
+    if steps is None or not steps.missing:
+        return list(range(1, len(row) + 1))
+    columns_there = (others[:, 0] + others[:, 2]) / 2
+    hidden = []
+    for number in steps.missing:
+        place = steps.start + number * steps.step
+        windows = (np.abs(columns_there - place) < AT_PLACE * steps.step).any()
+        door = ((doors[:, 0] < place) & (doors[:, 2] > place)).any()
+        hidden += [number] if windows and not door else []
+    return [k + 1 + sum(number < own for number in hidden) for k, own in enumerate(steps.number)]
 
 
 def _doors(facade: Facade, doors: list[Opening]) -> list[_Named]:
@@ -241,7 +267,7 @@ def _every_second(line: list[_Named]) -> list[_Named]:
 def _left_out(lines: dict[int, list[_Named]], kept: dict[int, list[_Named]], on: str) -> list[NotJudged]:
     notes = []
     for storey, line in lines.items():
-        numbers = [str(k) for k, n in enumerate(line, 1) if n not in kept[storey]]
+        numbers = [n.part.rsplit(" ", 1)[-1] for n in line if n not in kept[storey]]
         if not numbers:
             continue
         where = f"of the {floor_name(storey)}"

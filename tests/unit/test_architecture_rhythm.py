@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from featurediff_architecture.rhythm import Facade, columns, rhythm_of, storeys
-from featurediff_architecture.spacing import cross_ratio, equal_steps, line_map, where_they_belong
+from featurediff_architecture.rhythm import Facade, columns, numbers_in_row, rhythm_of, storeys
+from featurediff_architecture.spacing import equal_steps
 from featurediff_architecture.windows import Opening
 
 
@@ -107,25 +107,11 @@ def test_equal_steps_see_a_missing_place():
     assert equal_steps(np.array([0.0, 10.0])) is None
 
 
-def test_where_windows_belong_between_two_drawn_ends():
-    reference = np.array([0.0, 1.0, 2.0, 3.0])
-
-    def view(t):
-        return (300 * t + 40) / (0.2 * t + 1)
-
-    drawn = view(reference)
-    assert where_they_belong(reference, (0, 3), drawn[[0, 3]], vanishing=(np.inf, 1500.0)) == pytest.approx(drawn)
-    assert where_they_belong(reference, (0, 1, 3), drawn[[0, 1, 3]]) == pytest.approx(drawn)
-    # Seen square on, both vanishing points lie at infinity: plain proportion.
-    assert where_they_belong(reference, (0, 3), np.array([10.0, 70.0]), vanishing=(np.inf, np.inf)) == pytest.approx(
-        [10, 30, 50, 70]
-    )
-
-
-def test_places_that_tell_nothing_are_refused():
-    with pytest.raises(ValueError, match="three places"):
-        line_map(np.array([0.0, 1.0]), np.array([0.0, 1.0]))
-    with pytest.raises(ValueError, match="coincide"):
-        line_map(np.array([1.0, 1.0, 1.0]), np.array([0.0, 1.0, 2.0]))
-    with pytest.raises(ValueError, match="coincide"):
-        cross_ratio(0.0, 1.0, 1.0, 2.0)
+def test_a_hidden_window_is_counted_and_a_door_or_a_blank_wall_is_not():
+    upper = np.array([[x, 10, x + 10, 26] for x in (20, 50, 80, 110, 140)], float)
+    lower = upper[[0, 1, 3, 4]] + [0, 40, 0, 40]
+    nothing = np.zeros((0, 4))
+    assert numbers_in_row(lower, upper, nothing) == [1, 2, 4, 5]
+    assert numbers_in_row(lower, upper, np.array([[79.0, 45, 92, 80]])) == [1, 2, 3, 4]
+    assert numbers_in_row(lower, nothing, nothing) == [1, 2, 3, 4]
+    assert numbers_in_row(upper, lower, nothing) == [1, 2, 3, 4, 5]
