@@ -183,8 +183,8 @@ def _add_mark(commands: argparse._SubParsersAction) -> None:
     mark = commands.add_parser(
         "mark",
         help="mark features on a reference yourself, with no code",
-        description="Open a page, seen on this machine only, on which you name and click points, lines, curves and ellipses on the "
-        "reference. They are saved as a marks file for 'featurediff check --marks FILE'. An existing marks file is continued.",
+        description="Open a page, seen on this machine only, on which you name and click points, lines, curves and ellipses on "
+        "the reference. They are saved as a marks file for 'featurediff check --marks FILE'. An existing one is continued.",
         allow_abbrev=False,
     )
     mark.add_argument("reference", metavar="REFERENCE", help="the picture to draw from")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from featurediff import geometry
@@ -61,6 +63,21 @@ def subject_of(marks: Marks, width: int, height: int, name: str) -> Subject:
         pairs=tuple(Pair(each.name, "/".join(each.left), "/".join(each.right)) for each in marks.pairs),
         junctions=corners,
     )
+
+
+def resized(marks: Marks, width: int, height: int) -> Marks:
+    """The same marks in px of a picture that shows the same at another size. Raises SubjectError."""
+    scale = tuple(_scale(marks, width, height, "this picture"))
+
+    def moved(mark: Mark) -> Mark:
+        own = mark.round
+        if own is not None:
+            middle = tuple(geometry.rescale_points(np.array([own.middle]), scale)[0].tolist())
+            own = replace(own, middle=middle, width=own.width * scale[0], height=own.height * scale[1])
+        points = geometry.rescale_points(np.array(mark.points).reshape(-1, 2), scale)
+        return replace(mark, points=tuple(map(tuple, points.tolist())), round=own)
+
+    return replace(marks, width=width, height=height, marks=tuple(map(moved, marks.marks)))
 
 
 def _scale(marks: Marks, width: int, height: int, name: str) -> np.ndarray:
