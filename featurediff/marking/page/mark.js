@@ -60,7 +60,17 @@
       if (Object.keys(m.spots).length) told.spots = m.spots;
       return told;
     });
-    return { "featurediff-marks": 1, subject: state.subject.trim(), ...state.more, marks };
+    return { "featurediff-marks": 1, subject: state.subject.trim(), ...stillThere(marks), marks };
+  }
+
+  /* What the file says about parts, without those that no mark belongs to any more. */
+  function stillThere(marks) {
+    const more = { ...state.more }, paths = marks.map(m => [...(m.part || []), m.name]);
+    const known = part => paths.some(path => [].concat(part).join("/").split("/").every((word, k) => path[k] === word));
+    if (more.groups) more.groups = more.groups.filter(g => known(g.part));
+    if (more.pairs) more.pairs = more.pairs.filter(p => known(p.left) && known(p.right));
+    if (more.gaps) more.gaps = more.gaps.filter(g => g.beyond.length);
+    return more;
   }
 
   // ------------------------------------------------------------ changing it
@@ -356,7 +366,12 @@
   function showList() {
     const wrong = names();
     $("none").hidden = state.marks.length > 0;
-    $("marks").replaceChildren(...state.marks.map((m, k) => row(m, k, wrong[k])));
+    showRows(wrong);
+    const own = $("marks").querySelector("li.chosen"), list = $("marks");
+    if (own && list.scrollHeight > list.clientHeight) {
+      const top = own.offsetTop, low = top + own.offsetHeight - list.clientHeight;
+      list.scrollTop = Math.min(Math.max(list.scrollTop, low), top);
+    }
     if ($("subject").value !== state.subject) $("subject").value = state.subject;
     $("subject").classList.toggle("bad", tried && !state.subject.trim());
     const count = wrong.filter(Boolean).length, all = state.marks.length;
@@ -370,61 +385,89 @@
     $("problems").replaceChildren(...problems.map(text => html("li", { textContent: text })));
   }
 
-  function row(m, k, wrong) {
-    const item = html("li", { className: (k === chosen ? "chosen " : "") + (wrong ? "bad" : "") });
-    const field = html("input", { className: "name", value: m.name, placeholder: "name it", maxLength: 200, autocomplete: "off" });
+  /* Rows stay as they are where they can: a click that also ends a name's typing must find its button still there. */
+  function showRows(wrong) {
+    const list = $("marks"), old = [...list.children];
+    state.marks.forEach((m, k) => {
+      let item = old[k];
+      if (!item || item.dataset.kind !== kindOf(m)) {
+        const made = row(m, k);
+        item ? item.replaceWith(made) : list.append(made);
+        item = made;
+      }
+      const field = item.querySelector("input.name"), told = item.querySelector(".wrong");
+      if (document.activeElement !== field) field.value = m.name;
+      item.className = (k === chosen ? "chosen " : "") + (wrong[k] ? "bad" : "");
+      told.textContent = tried || wrong[k] !== "no name yet" || k !== chosen ? wrong[k] : "";
+      item.querySelector(".kind").setAttribute("aria-expanded", k === chosen);
+      const { name, points, ellipse, ...rest } = m, key = k === chosen ? JSON.stringify([rest, points.length]) : "";
+      const more = item.querySelector(".more");
+      if (key !== (more ? more.dataset.made : "")) {
+        more?.remove();
+        if (key) item.append(details(m, k, key));
+      }
+    });
+    old.slice(state.marks.length).forEach(item => item.remove());
+  }
+
+  const kindOf = m => m.kind === "curve" && m.closed ? "outline" : m.kind;
+
+  function row(m, k) {
+    const item = html("li");
+    item.dataset.kind = kindOf(m);
+    const field = html("input", { className: "name", placeholder: "name it", maxLength: 200, autocomplete: "off" });
     field.dataset.key = `name ${k}`;
     field.setAttribute("aria-label", `name of mark ${k + 1}`);
     field.addEventListener("focus", () => { if (chosen !== k) choose(k); });
     field.addEventListener("change", () => rename(k, field.value));
     field.addEventListener("keydown", e => {
-      if (e.key === "Enter") { rename(k, field.value); $("picture").focus(); crossShown = false; }
+      if (e.key === "Enter") { rename(k, field.value); $("picture").focus(); }
       e.stopPropagation();
     });
-    const kind = html("button", { type: "button", className: "kind", textContent: m.kind === "curve" && m.closed ? "outline" : m.kind, title: "show it" });
+    const kind = html("button", { type: "button", className: "kind", textContent: kindOf(m) });
     kind.dataset.key = `kind ${k}`;
-    kind.setAttribute("aria-expanded", k === chosen);
-    kind.setAttribute("aria-label", `mark ${k + 1}, ${m.kind}: more about it`);
-    kind.addEventListener("click", () => { choose(k === chosen ? -1 : k); if (chosen === k) lookAt(m); });
+    kind.setAttribute("aria-label", `mark ${k + 1}, ${kindOf(m)}: more about it`);
+    kind.addEventListener("click", () => { choose(k === chosen ? -1 : k); if (chosen === k) lookAt(state.marks[k]); });
     item.append(html("div", { className: "head" }, html("span", { className: "rank", textContent: k + 1 }), field, kind));
-    if (wrong && (tried || wrong !== "no name yet" || k !== chosen)) item.append(html("p", { className: "wrong", textContent: wrong }));
-    if (k === chosen) item.append(details(m, k));
+    item.append(html("p", { className: "wrong" }));
     return item;
   }
 
   function rename(k, value) {
     const m = state.marks[k];
-    if (m.name === value) return;
+    if (!m || m.name === value) return;
     const before = m.name;
     change(() => { m.name = value; if (before.trim() && value.trim()) forget(before, value.trim()); });
   }
 
-  function details(m, k) {
+  function details(m, k, key) {
     const more = html("div", { className: "more" });
+    more.dataset.made = key;
+    const set = (name, value) => change(() => { state.marks[k][name] = value; });
     const setting = (label, control, className = "") => {
       control.dataset.key = `${label} ${k}`;
       more.append(html("label", { className }, label, control));
     };
     const part = html("input", { value: m.part, placeholder: "kettle/lid", autocomplete: "off" });
-    part.addEventListener("change", () => change(() => { m.part = part.value; }));
+    part.addEventListener("change", () => set("part", part.value));
     part.addEventListener("keydown", e => e.stopPropagation());
     setting("Belongs to", part, "wide");
     const grade = html("select", {}, ...[["A", "A: seen first"], ["B", "B: as most"], ["C", "C: forgives"]].map(([v, t]) => html("option", { value: v, textContent: t, selected: v === m.grade })));
-    grade.addEventListener("change", () => change(() => { m.grade = grade.value; }));
+    grade.addEventListener("change", () => set("grade", grade.value));
     setting("Strictness", grade);
     const levels = [0.2, 0.5, 0.8, 1], texts = { 0.2: "little", 0.5: "as most", 0.8: "much", 1: "most of all" };
     if (!levels.includes(m.importance)) levels.push(m.importance);
     const weight = html("select", {}, ...levels.sort((a, b) => a - b).map(v => html("option", { value: v, textContent: texts[v] || v, selected: v === m.importance })));
-    weight.addEventListener("change", () => change(() => { m.importance = Number(weight.value); }));
+    weight.addEventListener("change", () => set("importance", Number(weight.value)));
     setting("Matters", weight);
     if (m.kind === "curve") {
       const closed = html("input", { type: "checkbox", checked: m.closed, disabled: m.points.length < 3 });
-      closed.addEventListener("change", () => change(() => { m.closed = closed.checked; }));
+      closed.addEventListener("change", () => set("closed", closed.checked));
       closed.dataset.key = `closed ${k}`;
       more.append(html("label", { className: "tick" }, closed, "a closed outline"));
       if (m.corners.length) {
         const edges = html("input", { type: "checkbox", checked: m.edges });
-        edges.addEventListener("change", () => change(() => { m.edges = edges.checked; }));
+        edges.addEventListener("change", () => set("edges", edges.checked));
         edges.dataset.key = `edges ${k}`;
         more.append(html("label", { className: "tick" }, edges, "told edge by edge, from corner to corner"));
       }
