@@ -16,8 +16,9 @@ from featurediff.records import Form, Group, Subject, under
 _COST = {"lean": 1.0, "belly": 1.05, "level": 1.0}
 # An axis shorter than this share of the subject does not tell its lean.
 _SHORTEST = 0.1
-# Share of a lean's effect on the measures (squared) that no move or size could have.
+# Share of a lean's effect on the measures (squared) that no move or size could have; or it is known to so many degrees.
 _TOLD = 0.05
+_TOLD_DEG = 0.9
 # What bounds an end of a form lies within this share of its height.
 _END = 0.35
 # A level drawn wrong on one side only is believed from so many times its limit on.
@@ -137,7 +138,11 @@ def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, re
     effects = np.array(rows)
     lean, others = effects[:, 0], effects[:, 1:]
     left = lean - others @ np.linalg.lstsq(others, lean, rcond=1e-6)[0]
-    return float(left @ left) > _TOLD * float(lean @ lean)
+    if float(left @ left) > _TOLD * float(lean @ lean):
+        return True
+    told = [(builder.compared[k], m) for k in members for m in builder.compared[k].measures if m.name in (*POSITION, "tilt")]
+    known = bends.lean_of(((each.reference, m.weights, m.value, m.sigma) for each, m in told), foot, reach, right, down)
+    return known is not None and math.degrees(known[1] / reach) < _TOLD_DEG
 
 
 def _add_sides(builder: Builder, form: Form, members: tuple[int, ...]) -> None:
