@@ -405,9 +405,9 @@ def _points(given: Any, where: str, fewest: int, most: int = MOST_POINTS, shape:
     """float64 (n, 2), finite, and not far off a picture of ``shape``."""
     points = _array(given, where)
     if points.ndim != 2 or points.shape[1] != 2:
-        raise Malformed(f"{where} are an array of shape {points.shape}; (n, 2) is wanted: one row (x, y) for each point")
+        raise Malformed(f"{where} is an array of shape {points.shape}; (n, 2) is wanted: one row (x, y) for each point")
     if not fewest <= len(points) <= most:
-        raise Malformed(f"{where} are {len(points)}; {fewest} to {most} are wanted")
+        raise Malformed(f"{where} holds {len(points)} points; {fewest} to {most} are wanted")
     if not np.isfinite(points).all():
         bad = int(np.flatnonzero(~np.isfinite(points).all(1))[0])
         raise Malformed(f"{where}: number {bad} is ({points[bad, 0]:g}, {points[bad, 1]:g}); finite numbers are wanted")
@@ -423,7 +423,7 @@ def _array(given: Any, where: str) -> np.ndarray:
     if isinstance(given, (str, bytes)) or given is None:
         raise Malformed(f"{where} is {_form(given)}; an array of points (n, 2) is wanted")
     if isinstance(given, np.ndarray) and given.dtype.kind not in "iuf":
-        raise Malformed(f"{where} are of the type {given.dtype}; numbers are wanted")
+        raise Malformed(f"{where} is of the type {given.dtype}; numbers are wanted")
     try:
         return np.array(given, dtype=np.float64)
     except (TypeError, ValueError, OverflowError):
