@@ -17,7 +17,7 @@ def toy_boat(seed: int = 5) -> Scene:
     curves = _curves()
     picture = _shelf(rng)
     shade = {
-        "hull": (146, 62, 48), "deck": (196, 160, 112), "mainsail": (226, 218, 196), "jib": (206, 196, 172), 
+        "hull": (146, 62, 48), "deck": (196, 160, 112), "mainsail": (226, 218, 196), "jib": (206, 196, 172),
         "pennant": (58, 88, 120), "mast": (120, 84, 52), "boom": (112, 78, 48),
     }  # fmt: skip
     for name in ("mast", "boom", "jib", "mainsail", "pennant", "hull", "deck"):

@@ -14,7 +14,8 @@ from featurediff.naming import did_you_mean
 class Demo:
     """One example. ``expected``: what was put wrong on purpose, in words. ``moves``: the same as data (see ``answer.json``).
 
-    ``objects``: things named by boxes on the reference, as with ``--object``.
+    ``objects``: things named by boxes on the reference, as with ``--object``. ``marks``: the file of marks that it is
+    compared by, instead of a detector of the subject.
     """
 
     name: str
@@ -27,6 +28,7 @@ class Demo:
     expected: tuple[str, ...]
     moves: tuple[dict, ...]
     objects: tuple[str, ...] = ()
+    marks: Path | None = None
 
 
 def demos_folder() -> Path:
@@ -69,5 +71,6 @@ def _read(path: Path) -> Demo:
         drawing=folder / "drawing.jpg",
         expected=tuple(answer["expected"]),
         moves=tuple(answer["moves"]),
+        marks=folder / "marks.yaml" if (folder / "marks.yaml").exists() else None,
         objects=tuple(answer.get("objects", ())),
     )

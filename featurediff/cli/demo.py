@@ -22,6 +22,11 @@ def run(arguments: argparse.Namespace) -> int:
     if demo.objects:
         options["detector"] = {"objects": list(demo.objects)}
     settings = load_settings(None, options)
+    if demo.marks is not None:
+        from featurediff.marking.detector import with_marks
+        from featurediff.marking.read import read_marks
+
+        settings = with_marks(settings, read_marks(demo.marks))
     if arguments.format == "text":
         print(f"{demo.title}\n{demo.story}")
         if demo.objects:
