@@ -9,7 +9,7 @@ from __future__ import annotations
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +46,9 @@ RANGES: dict[str, tuple[float, float]] = {
     "importance.*": (0.0, 1.0),
 }
 
+DETECTORS = "detectors"  # subject -> Python file; not a setting of a run, and never read from a file that lies about
+_FREE = ("importance", "detector")  # blocks whose names are free
+
 CHOICES: dict[str, tuple[str, ...]] = {"corrections.sides": ("picture", "sitter")}
 
 
@@ -61,9 +64,9 @@ def load_settings(source: str | Path | Settings | None = None, overrides: Mappin
     """
     given = {name: value for name, value in (overrides or {}).items() if value is not None}
     if isinstance(source, Settings):
-        return _override(source, given)
-    values = {} if source is None else _read(find_file(source), str(source))
-    return _override(_build(Settings, values, Settings()), given)
+        return override(source, given)
+    values = {} if source is None else read_values(find_file(source), str(source)).values
+    return override(build(values), given)
 
 
 def presets() -> dict[str, Path]:
@@ -95,15 +98,60 @@ def find_file(source: str | Path) -> Path:
 # ---------------------------------------------------------------- reading
 
 
-def _read(path: Path, shown_name: str) -> dict[str, Any]:
-    """The values of a settings file as nested dicts. Raises ConfigError."""
+@dataclass(frozen=True)
+class FileValues:
+    """What a settings file gives: ``values`` by blocks, and the ``lines`` on which they stand, by dotted name.
+
+    ``detectors``: subjects and the Python files that hold their detectors, of a file that may name any.
+    """
+
+    values: dict[str, Any] = field(default_factory=dict)
+    lines: dict[str, int] = field(default_factory=dict)
+    detectors: dict[str, str] = field(default_factory=dict)
+
+
+def read_values(path: Path, shown_name: str, code: bool = False) -> FileValues:
+    """What a settings file gives, checked. ``code``: it may name ``detectors``, Python files that will be run.
+
+    Raises ConfigError with every mistake.
+    """
     problems = Problems(shown_name)
     root = compose(read_text(path, shown_name), problems)
     if root is None:
-        return {}
+        return FileValues()
+    detectors = _take_detectors(root, code, problems)
     values = _fill(Settings, root, "", problems)
     problems.stop_if_any()
-    return values
+    return FileValues(values, _lines(root, values), detectors)
+
+
+def _take_detectors(root: yaml.Node, code: bool, problems: Problems) -> dict[str, str]:
+    """The block ``detectors``, taken out of the file's nodes."""
+    pairs = root.value if isinstance(root, yaml.MappingNode) else []
+    found: dict[str, str] = {}
+    for key, node in [pair for pair in pairs if getattr(pair[0], "value", None) == DETECTORS]:
+        if code:
+            found |= _table(str, node, DETECTORS, problems)
+        else:
+            problems.add(
+                key, DETECTORS, "they are Python files, which are run: name them in your own settings file, or by --detector"
+            )
+    if pairs:
+        root.value = [pair for pair in pairs if getattr(pair[0], "value", None) != DETECTORS]
+    return found
+
+
+def _lines(node: yaml.Node, values: Mapping[str, Any], where: str = "") -> dict[str, int]:
+    """The line of each value by its dotted name; of blocks with free names, the line of each name."""
+    found: dict[str, int] = {}
+    for key, value in node.value if isinstance(node, yaml.MappingNode) else []:
+        name = join(where, str(key.value))
+        own = values.get(key.value)
+        if isinstance(own, Mapping) and where not in _FREE:
+            found |= _lines(value, own, name)
+        elif key.value in values:
+            found[name] = key.start_mark.line + 1
+    return found
 
 
 # ---------------------------------------------------------------- checking nodes against the dataclasses
@@ -213,7 +261,13 @@ def _build(kind: type, values: Mapping[str, Any], base: Any) -> Any:
     return replace(base, **changed)
 
 
-def _override(settings: Settings, given: Mapping[str, Any]) -> Settings:
+def build(values: Mapping[str, Any]) -> Settings:
+    """Settings from checked values by blocks; the others keep their defaults."""
+    return _build(Settings, values, Settings())
+
+
+def override(settings: Settings, given: Mapping[str, Any]) -> Settings:
+    """``settings`` with values by dotted name put over them. Raises ConfigError."""
     known = _all_names()
     nested: dict[str, Any] = {}
     for name, value in given.items():

@@ -48,6 +48,8 @@ def _run(arguments) -> int:
         from featurediff.cli.habits import run
     elif arguments.command == "plan":
         from featurediff.cli.plan import run
+    elif arguments.command == "config":
+        from featurediff.cli.config import run
     elif arguments.command == "mark":
         from featurediff.cli.mark import run
     elif arguments.command == "try":

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from featurediff.cli.output import print_report, write_report
 from featurediff.errors import CallError
@@ -38,21 +38,18 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def settings_of(arguments: argparse.Namespace) -> Settings:
-    """The settings of the call: the file's, over them the command line's. Raises CallError."""
+    """The settings of the call, from all places that settings come from (see `featurediff.layers`). Raises CallError.
+
+    A detector file that the user's own settings name for the subject is put in place of --detector.
+    """
     from featurediff.configuration import load_settings
+    from featurediff.layers import load_layers
 
     _check_choice(arguments)
-    settings = load_settings(
-        arguments.config,
-        {
-            "subject": arguments.subject,
-            "sheet.size": arguments.sheet,
-            "sheet.scan": arguments.scan,
-            "sheet.px_per_mm": arguments.px_per_mm,
-            "lineup.rule": arguments.lineup,
-            "corrections.sides": arguments.sides,
-        },
-    )
+    layered = load_layers(arguments.config, options_of(arguments))
+    settings = layered.settings
+    if layered.layers[2].there:
+        print(f"Settings of this folder are used: {layered.layers[2].path}", file=sys.stderr)
     if arguments.object:
         settings = load_settings(settings, {"detector": {**settings.detector, "objects": list(arguments.object)}})
     if arguments.marks:
@@ -60,14 +57,30 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
         from featurediff.marking.read import read_marks
 
         return with_marks(settings, read_marks(arguments.marks))
+    if not arguments.detector and settings.subject in layered.detectors:
+        arguments.detector = str(layered.detectors[settings.subject])
     if arguments.detector:
         from featurediff.discovery import load_detector_file
 
-        name = load_detector_file(arguments.detector, settings.subject or None).name
+        # What is drawn by default says nothing about a file that was named now.
+        wanted = settings.subject if layered.given("subject") or settings.subject in layered.detectors else ""
+        name = load_detector_file(arguments.detector, wanted or None).name
         return load_settings(settings, {"subject": name})
     if not settings.subject:
         raise CallError("What is drawn is not said.", "Add --subject NAME ('featurediff subjects' lists them), or --marks FILE.")
     return settings
+
+
+def options_of(arguments: argparse.Namespace) -> dict[str, Any]:
+    """What the call's options set, by dotted name; None where an option was not given."""
+    return {
+        "subject": arguments.subject,
+        "sheet.size": arguments.sheet,
+        "sheet.scan": arguments.scan,
+        "sheet.px_per_mm": arguments.px_per_mm,
+        "lineup.rule": arguments.lineup,
+        "corrections.sides": arguments.sides,
+    }
 
 
 def _check_choice(arguments: argparse.Namespace) -> None:

@@ -32,6 +32,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_habits(commands)
     _add_plan(commands)
     _add_mark(commands)
+    _add_config(commands)
     _add_subjects(commands)
     _add_demo(commands)
     _add_try(commands)
@@ -191,6 +192,24 @@ def _add_mark(commands: argparse._SubParsersAction) -> None:
     mark.add_argument("--out", metavar="FILE", help="the marks file (default: the reference's name with .marks.yaml, beside it)")
     mark.add_argument("--no-browser", action="store_true", help="only print the page's address")
     _add_verbose(mark)
+
+
+def _add_config(commands: argparse._SubParsersAction) -> None:
+    config = commands.add_parser(
+        "config",
+        help="show the settings that hold, and where they come from",
+        description="Print every setting as it holds in this folder. Settings come from featurediff's own defaults, from your "
+        "own file, from featurediff.yaml in this folder, from the file after --config, and from options; later ones win.",
+        allow_abbrev=False,
+    )
+    config.add_argument("--where", action="store_true", help="say which file, and which line of it, each setting came from")
+    config.add_argument("--config", metavar="FILE", help="as for check: settings (YAML), or the name of a preset")
+    config.add_argument("--subject", metavar="NAME", help="as for check")
+    config.add_argument("--sheet", metavar="SIZE", help="as for check")
+    config.add_argument("--lineup", metavar="RULE", help="as for check")
+    config.add_argument("--sides", choices=("picture", "sitter"), help="as for check")
+    config.set_defaults(scan=None, px_per_mm=None)
+    _add_verbose(config)
 
 
 def _add_marks(parser: argparse.ArgumentParser) -> None:

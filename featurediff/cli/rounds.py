@@ -87,10 +87,13 @@ def _settings(arguments: argparse.Namespace, piece: Piece) -> Settings:
         settings,
         {"sheet.scan": arguments.scan, "sheet.px_per_mm": arguments.px_per_mm, "corrections.sides": arguments.sides},
     )
-    if arguments.detector:
+    from featurediff.layers import user_detectors
+
+    file = arguments.detector or user_detectors().get(settings.subject)
+    if file:
         from featurediff.discovery import load_detector_file
 
-        load_detector_file(arguments.detector, settings.subject)
+        load_detector_file(file, settings.subject)
     return settings
 
 

@@ -24,9 +24,19 @@ def run(arguments: argparse.Namespace) -> int:
             _show(load_found(entry), entry.origin)
         except DetectorError as error:
             _show_fault(entry.name, error, entry.origin, arguments.verbose)
+    _show_own()
     if arguments.detector:
         _show(load_detector_file(arguments.detector), f"the file {arguments.detector}")
     return 0
+
+
+def _show_own() -> None:
+    """What the user's own settings name, without running it: a list must not run anybody's file."""
+    from featurediff.layers import user_detectors, user_file
+
+    for subject, path in user_detectors().items():
+        missing = "" if path.is_file() else " (not there)"
+        print(f"{subject}: your own\n  from: the file {path}{missing}, named in {user_file()}")
 
 
 def _show(detector: Detector, origin: str) -> None:

@@ -1,11 +1,19 @@
 """Settings files: what is read, and what is told about mistakes."""
 
 import dataclasses
+import re
+import sys
 import typing
+from pathlib import Path
 
 import pytest
+import yaml
+from hypothesis import HealthCheck, given
+from hypothesis import settings as settings_of_fuzz
+from hypothesis import strategies as st
 
-from featurediff.configuration import CHOICES, RANGES, load_settings, presets
+from featurediff import cli, layers
+from featurediff.configuration import CHOICES, RANGES, load_settings, presets, read_values
 from featurediff.errors import ConfigError
 from featurediff.settings import Settings
 
@@ -167,11 +175,19 @@ def test_every_shipped_file_loads(name):
         assert settings.sheet.size or settings.detector, "it sets something"
 
 
-def test_the_file_of_all_settings_names_all_and_shows_the_defaults():
+def test_the_file_of_all_settings_names_all_shows_the_defaults_and_explains_each():
     assert load_settings("every-setting") == Settings()
-    text = presets()["every-setting"].read_text(encoding="utf-8")
-    for name in leaves(Settings):
-        assert f"{name.rsplit('.', 1)[-1]}:" in text, f"configs/every-setting.yaml lacks {name}"
+    path = presets()["every-setting"]
+    stands = read_values(path, path.name).lines
+    free = {name for name, kind in leaves(Settings).items() if typing.get_origin(kind) is dict}
+    assert set(stands) == set(leaves(Settings)) - free, "configs/every-setting.yaml names each setting at its place"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    for name in free:
+        stands[name] = lines.index(f"{name}: {{}}") + 1
+    for name, number in stands.items():
+        above = lines[: number - 1]
+        begun = max(k for k, line in enumerate(["", *above]) if not line.strip())
+        assert "#" in "".join(lines[begun:number]), f"{name} is not explained"
 
 
 def test_every_number_has_a_range_and_every_rule_a_setting():
@@ -188,3 +204,165 @@ def leaves(kind, prefix=""):
         else:
             found[prefix + name] = of
     return found
+
+
+# ---------------------------------------------------------------- fuzz: never a traceback
+
+NAMES = sorted({word for name in leaves(Settings) for word in name.split(".")} | {"chin", "detectors", "nonsense"})
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=12) | st.dates() | st.sampled_from(["A4", "eyes"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES) | st.integers(), inner, max_size=4),
+    max_leaves=15,
+)  # fmt: skip
+WHOLE = presets()["every-setting"].read_text(encoding="utf-8")
+
+
+def read_or_told(path):
+    try:
+        settings = load_settings(path)
+    except ConfigError as error:
+        assert str(error)
+    else:
+        assert isinstance(settings, Settings)
+
+
+@settings_of_fuzz(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(values=st.dictionaries(st.sampled_from(NAMES), VALUES, max_size=5) | VALUES)
+def test_no_values_end_in_a_traceback(tmp_path_factory, values):
+    path = tmp_path_factory.getbasetemp() / "fuzz.yaml"
+    path.write_text(yaml.safe_dump(values), encoding="utf-8")
+    read_or_told(path)
+
+
+@settings_of_fuzz(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_no_text_ends_in_a_traceback(tmp_path_factory, data):
+    path = tmp_path_factory.getbasetemp() / "fuzz.yaml"
+    bits = st.text(max_size=40) | st.text(alphabet="{}[]:,-&*!|>'\"%@<= \n\tab19.", max_size=40)
+    bits |= st.sampled_from(
+        ["!!int x", "!!float [a]", "!!timestamp 2001-99-99", "!!binary x", "!!set {a, b}", "<<: *a", "0x", "1__0", "? [a]"]
+    )
+    at, cut = data.draw(st.integers(0, len(WHOLE))), data.draw(st.integers(0, 12))
+    for text in (data.draw(bits), WHOLE[:at] + data.draw(bits) + WHOLE[at + cut :], f"detector: {{a: {data.draw(bits)}}}"):
+        path.write_bytes(text.encode("utf-8", "surrogatepass"))
+        read_or_told(path)
+
+
+@pytest.mark.parametrize(("line", "told"), [
+    ("sheet: {px_per_mm: " + "9" * 5000 + "}", "too many digits"), ("detector: {a: " + "9" * 5000 + "}", "can't be read"),
+    ("detector: {a: 2001-99-99}", "can't be read"), ("sheet: {px_per_mm: !!int x}", "a number is wanted, not 'x'"),
+    ("sheet: {scan: !!bool x}", "true or false is wanted, not 'x'"), ("detector: {a: !!int x}", "can't be read"),
+    ("detector: &a {b: *a}", "found unconstructable recursive node"),
+    ('"\\e[31m": 1', "unknown setting '?[31m'"),
+])  # fmt: skip
+def test_values_that_once_ended_in_a_traceback_or_could_spoil_a_terminal(write, line, told):
+    (found,) = mistakes(write(line))
+    assert told in found and len(found) < 400
+
+
+def test_aliases_of_aliases_are_refused_before_they_fill_the_memory(write):
+    text = "a: &a [1]\n" + "".join(f"{c}: &{c} [{', '.join([f'*{b}'] * 40)}]\n" for b, c in zip("abcdef", "bcdefg", strict=True))
+    (found,) = mistakes(write("detector:\n" + "".join(f"  {line}\n" for line in text.splitlines())))
+    assert "write it without aliases" in found
+
+
+# ---------------------------------------------------------------- layers
+
+
+@pytest.fixture
+def places(tmp_path, monkeypatch):
+    """The user's own file, and the working folder's, both not there yet."""
+    own = tmp_path / "home" / "featurediff.yaml"
+    own.parent.mkdir()
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setenv(layers.VARIABLE, str(own))
+    return own, tmp_path / "work" / "featurediff.yaml"
+
+
+def test_later_layers_win_and_each_setting_says_where_it_came_from(places, write):
+    own, here = places
+    own.write_text("subject: faces\nsheet: {size: A5, px_per_mm: 3}\nimportance: {chin: 0.1, ear: 0.2}\n")
+    here.write_text("sheet:\n  size: A3\nimportance:\n  chin: 0.4\n")
+    named = write("corrections:\n  shown_at_most: 3\n  merge_mm: 2\n")
+    found = layers.load_layers(named, {"corrections.shown_at_most": 5, "lineup.rule": None})
+    settings = found.settings
+    assert (settings.subject, settings.sheet.size, settings.sheet.px_per_mm) == ("faces", "A3", 3.0)
+    assert (settings.corrections.shown_at_most, settings.corrections.merge_mm) == (5, 2.0)
+    assert settings.importance == {"chin": 0.4, "ear": 0.2}
+    told = {name: origin for name, _, origin in layers.told(found)}
+    assert told["subject"] == f"{own}:1" and told["sheet.size"] == "featurediff.yaml:2" and told["sheet.px_per_mm"] == f"{own}:2"
+    assert told["corrections.merge_mm"] == f"{named}:3" and told["corrections.shown_at_most"] == "command line"
+    assert told["importance.chin"] == "featurediff.yaml:4" and told["importance.ear"] == f"{own}:3"
+    assert told["lineup.rule"] == "default" and {name.split(".")[0] for name in told} == {
+        f.name for f in dataclasses.fields(Settings)
+    }
+    assert found.given("corrections.merge_mm") and not found.given("subject")
+
+
+def test_without_files_the_defaults_hold_and_python_callers_read_none(places):
+    assert layers.load_layers().settings == Settings()
+    places[1].write_text("sheet: {size: A3}\n")
+    assert load_settings() == Settings(), "a function reads no file that it was not given"
+    assert layers.load_layers().settings.sheet.size == "A3"
+
+
+def test_mistakes_in_any_layer_name_their_file(places):
+    own, here = places
+    here.write_text("sheet: {sise: A3}\n")
+    with pytest.raises(ConfigError, match=r"^featurediff\.yaml:1:9: sheet: unknown setting 'sise'; did you mean 'size'\?"):
+        layers.load_layers()
+    own.write_text("subject: [\n")
+    with pytest.raises(ConfigError, match=re.escape(str(own)) + r":2:1: not valid YAML"):
+        layers.load_layers()
+
+
+def test_code_is_named_in_the_users_own_file_only(places, write):
+    own, here = places
+    own.write_text("detectors: {hands: hands.py, boats: ~/boats.py}\n")
+    found = layers.load_layers()
+    assert found.detectors == {"hands": own.parent / "hands.py", "boats": Path("~/boats.py").expanduser()}
+    assert layers.user_detectors() == found.detectors
+    here.write_text("detectors: {hands: evil.py}\n")
+    with pytest.raises(ConfigError, match=r"featurediff\.yaml:1:1: detectors: they are Python files, which are run"):
+        layers.load_layers()
+    here.unlink()
+    with pytest.raises(ConfigError, match="they are Python files, which are run"):
+        layers.load_layers(write("detectors: {hands: evil.py}\n"))
+
+
+def test_a_folder_called_like_the_file_is_no_file(places):
+    places[1].mkdir()
+    assert layers.load_layers().settings == Settings()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="where Linux keeps settings")
+def test_the_users_own_file_lies_where_the_standard_says(monkeypatch, tmp_path):
+    """XDG Base Directory Specification 0.8: $XDG_CONFIG_HOME, or $HOME/.config where that is unset or empty."""
+    monkeypatch.delenv(layers.VARIABLE)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    assert layers.user_file() == tmp_path / "featurediff" / "featurediff.yaml"
+    monkeypatch.setenv("XDG_CONFIG_HOME", "")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert layers.user_file() == tmp_path / ".config" / "featurediff" / "featurediff.yaml"
+
+
+def test_config_where_shows_all_places_and_sources(places, capsys):
+    places[1].write_text("sheet: {size: 280x380mm}\n")
+    assert cli.main(["config", "--where", "--sides", "sitter"]) == 0
+    printed = capsys.readouterr().out
+    assert f"2. yours: {places[0]} (not there)" in printed and "3. of this folder: featurediff.yaml\n" in printed
+    assert re.search(r"^sheet\.size: \S*280x380mm\S* +featurediff\.yaml:1$", printed, re.MULTILINE)
+    assert re.search(r"^corrections\.sides: sitter +command line$", printed, re.MULTILINE)
+    for name in leaves(Settings):
+        assert re.search(rf"^{re.escape(name)}(\.|:)", printed, re.MULTILINE), name
+
+
+def test_the_users_own_detector_is_used_by_its_name(places, capsys):
+    own, _ = places
+    (own.parent / "kites.py").write_text("raise RuntimeError('it was run')\n")
+    own.write_text("detectors: {kites: kites.py}\n")
+    assert cli.main(["check", "a.jpg", "b.jpg", "--subject", "kites", "--sheet", "A4"]) == 2
+    assert "it was run" in capsys.readouterr().err
+    assert cli.main(["subjects"]) == 0
+    assert f"kites: your own\n  from: the file {own.parent / 'kites.py'}" in capsys.readouterr().out

@@ -22,7 +22,7 @@ FLOW = [
     ["sheet"],
     ["marks"],
     ["configuration", "discovery"],
-    ["marking"],
+    ["marking", "layers"],
     ["handover"],
     ["matching"],
     ["lineup"],
@@ -47,7 +47,7 @@ PLACE = {name: place for place, names in enumerate(FLOW) for name in names}
 ALLOWED_BACK = {("records", "report")}
 
 # What each foreign package may be used by. Everything else is the standard library.
-ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml", "jinja2", "markupsafe", "tqdm"}
+ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml", "jinja2", "markupsafe", "tqdm", "platformdirs"}
 TESTING_MAY_USE = ENGINE_MAY_USE | {"skimage", "scipy"}
 # What a plugin may import of the engine: the interface; plain geometry and the errors are free of any state.
 FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.errors"}
