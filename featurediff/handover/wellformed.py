@@ -45,6 +45,7 @@ FARTHEST = 5.0
 # A region may be so many times its subject's size, and the other way round; beyond that the size is no size of it.
 LARGEST_REGION = 1000.0
 SMALLEST_PX = 4.0
+LEAST_IMPORTANCE = 0.01
 
 # kind -> (fewest points, most points, in words)
 KINDS = {
@@ -88,6 +89,8 @@ def subject(found: Any, shape: tuple[int, int]) -> Subject:
     _refuse_twins([each.name for each in features])
     if sum(len(each.points) for each in features) > MOST_POINTS_IN_ALL:
         raise Malformed(f"its features have more than {MOST_POINTS_IN_ALL} points together; a point for each px is plenty")
+    if sum(each.importance for each in features) < LEAST_IMPORTANCE:
+        raise Malformed("no feature has any importance; one at least must have some, from 0 to 1")
     size = _number(found.size_px, "size_px", low=0.0)
     region = _points(found.region, "region", 3, MOST_POINTS, shape)
     if size < SMALLEST_PX:

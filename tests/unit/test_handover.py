@@ -206,6 +206,7 @@ def endless():
         (subject(feature(importance=2.0)), "feature 'tail': importance is 2; a number from 0 to 1 is wanted"),
         (subject(feature(importance=math.nan)), "importance is nan"),
         (subject(feature(importance=True)), "importance is a bool"),
+        (subject(feature(importance=0.0)), "no feature has any importance"),
         (subject(feature(stage="later")), "feature 'tail': stage is 'later'"),
         (subject(feature(sigma_px=-1.0)), "feature 'tail': sigma_px is -1; a number of 0 or more is wanted"),
         (subject(feature(anchors={"tip": 4})), "feature 'tail': anchor 'tip' is 4; an index into its 4 points"),

@@ -41,17 +41,22 @@ class Case:
     quick: bool = False
 
     def find(self, picture: Picture) -> Subject:
-        """What the detector finds on another picture. Raises DetectorError and SubjectError."""
-        return calls.find(self.detector, picture, self.settings)
+        """What the detector finds on a picture, of which it gets a copy. Raises DetectorError and SubjectError."""
+        return calls.find(self.detector, _copy(picture), self.settings)
 
 
 def case_of(detector: Detector, picture: Picture, settings: Mapping[str, Any] | None = None, quick: bool = False) -> Case:
     """Find the subject once. Raises DetectorError and SubjectError."""
     settings = dict(settings or {})
-    picture = calls.prepare(detector, picture, settings)
+    picture = calls.prepare(detector, _copy(picture), settings)
     begun = time.perf_counter()
-    subject = calls.find(detector, picture, settings)
+    subject = calls.find(detector, _copy(picture), settings)
     return Case(detector, picture, settings, subject, time.perf_counter() - begun, quick)
+
+
+def _copy(picture: Picture) -> Picture:
+    """For the detector's own use: one that draws on what it is given must not spoil it for the rest."""
+    return replace(picture, pixels=picture.pixels.copy())
 
 
 def conforms(
@@ -93,7 +98,7 @@ def names(case: Case) -> Check:
         if plain in seen:
             return Check("", False, f"'{seen[plain]}' and '{each.name}' can't be told apart")
         seen[plain] = each.name
-    unknown = unknown_names(case.detector.find(case.picture, case.settings))
+    unknown = unknown_names(case.detector.find(_copy(case.picture), case.settings))
     if unknown:
         return Check("", False, f"groups of features name '{unknown[0]}', and no feature is called so")
     return Check("", True, f"{len(seen)} names, each its own; what is named elsewhere is there")
@@ -152,8 +157,8 @@ def repeat(case: Case) -> Check:
 
 def untouched(case: Case) -> Check:
     """The picture that was handed over is not drawn on."""
-    copy = Picture(case.picture.pixels.copy(), case.picture.name)
-    case.find(copy)
+    copy = _copy(case.picture)
+    calls.find(case.detector, copy, case.settings)
     same = np.array_equal(copy.pixels, case.picture.pixels)
     return Check("", same, "left as it was" if same else "find() changed picture.pixels; work on a copy")
 
@@ -181,8 +186,7 @@ def odd_pictures(case: Case) -> Check:
     for what, picture in pictures.odd(case.picture, case.quick):
         tried += 1
         try:
-            calls.prepare(case.detector, picture, case.settings)
-            case.find(picture)
+            case.find(calls.prepare(case.detector, picture, case.settings))
         except CompareError:
             continue  # told in words: just what is wanted
         except FeaturediffError as error:

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from featurediff.geometry import apply
+from featurediff.geometry import apply, resample
 from featurediff.records import Feature, Subject
 from featurediff.settings import Tolerances
 
 # This share of the features must be found again under their own names, and of these this share within their class's limit.
 SAME_NAMES, SAME_PLACES = 0.9, 0.9
 SHOWN = 3
+ENOUGH_POINTS = 250
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,17 @@ def limit(feature: Feature) -> float:
 
 def apart(a: np.ndarray, b: np.ndarray, closed: bool = False) -> float:
     """Mean distance of two lines (n, 2), (m, 2) from each other, px: the larger of both ways."""
+    a, b = (_thinned(line, closed) for line in (a, b))
     return max(_to_line(a, b, closed), _to_line(b, a, closed))
+
+
+def _thinned(line: np.ndarray, closed: bool) -> np.ndarray:
+    """A contour of thousands of px as some hundred points: time goes by the square of their number."""
+    if len(line) <= ENOUGH_POINTS:
+        return line
+    ends = np.vstack([line, line[:1]]) if closed else line
+    length = float(np.hypot(*np.diff(ends, axis=0).T).sum())
+    return resample(line, length / ENOUGH_POINTS, closed)
 
 
 def _to_line(points: np.ndarray, line: np.ndarray, closed: bool) -> float:
