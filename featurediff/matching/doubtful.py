@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from featurediff.geometry import normals
+from featurediff.geometry import apply, normals
 from featurediff.matching.found import Found
 from featurediff.records import Subject, under
 
 WEAK = 0.6
 # As a share of the subject's size: so far off the thing's own move, a weak match is more likely wrong than the drawing is.
 FAR = 0.014
+# So far off from what most features agree on, a weak match is more likely wrong wherever the outline belongs.
+ASTRAY = 0.035
 # No thing is taken to have moved further than this.
 _MOST = 0.04
 WHY = "no line that is surely meant for it is seen near its place"
@@ -47,3 +49,17 @@ def _move(subject: Subject, curves: list[np.ndarray], found: list[Found], others
         b += across.T @ np.sum(across * found[k].shifts, 1) / len(across)
     move = np.linalg.solve(a, b)
     return move * min(1.0, _MOST * size / max(float(np.hypot(*move)), 1e-9))
+
+
+def without_strayed(outlines: dict[int, np.ndarray], found: list[Found], base: np.ndarray, size: float) -> list[Found]:
+    """``found`` without weakly matched closed outlines that lie far from where ``base`` (3, 3), what most features agree on, puts
+    them. ``outlines``: their points (n, 2) frame px, by index."""
+    out = list(found)
+    for k, outline in outlines.items():
+        place = found[k]
+        if place.shifts is None or place.score >= WEAK:
+            continue
+        away = (outline + place.shifts - apply(base, outline)).mean(0)
+        if float(np.hypot(*away)) > ASTRAY * size:
+            out[k] = Found(why=WHY, score=place.score)
+    return out

@@ -18,7 +18,7 @@ from featurediff.matching.candidates import INFLATION, Candidate, find_candidate
 from featurediff.matching.closeup import CloseUps
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
 from featurediff.matching.doubles import without_doubles
-from featurediff.matching.doubtful import without_doubtful
+from featurediff.matching.doubtful import without_doubtful, without_strayed
 from featurediff.matching.ellipses import changes, fit_rim
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
@@ -117,7 +117,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
-    found = on_strokes(courses, outlines, found, laid.grey, size)
+    found = on_strokes(courses, outlines, found, laid.grey, drawing, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
     # Lines on other edges blur what the features agree on: once these are told, it is clearer.
@@ -126,6 +126,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     found = on_meant_edges(courses, outlines, found, base, reference, size)
     found = without_doubles(courses, found, base, bank, reference, size)
     found = without_doubtful(subject, curves, found, size)
+    found = without_strayed(outlines, found, base, size)
     return settle_corners(subject, courses, found, size)
 
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from featurediff.matching.backing import backing
+from featurediff.matching.correlate import Field
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.sides import Side, long_sides
 from featurediff.matching.straight import robust_line
@@ -42,6 +44,8 @@ SIDE_NEAR = 0.004
 # How little a corner's old place counts against the strokes of its sides.
 LOOSE = 0.02
 BESIDE = (0.004, 0.010)
+# The edge of a tone runs along the line for this share of it at least.
+BACKED = 0.6
 
 
 @dataclass(frozen=True)
@@ -53,13 +57,13 @@ class Stroke:
 
 
 def on_strokes(
-    courses: dict[int, Course], outlines: dict[int, np.ndarray], found: list[Found], laid: np.ndarray, size: float
+    courses: dict[int, Course], outlines: dict[int, np.ndarray], found: list[Found], laid: np.ndarray, drawing: Field, size: float
 ) -> list[Found]:
     """``found`` with every straight feature, and every straight side of an outline, on its own stroke; without the straight
     features along which no stroke and no edge of a tone is.
 
     ``courses``: the straight features' lines by index, frame px; ``outlines``: closed ones' points there; ``laid`` (h, w): the
-    drawing in the frame, 0 dark to 1 light.
+    drawing in the frame, 0 dark to 1 light, and ``drawing`` its edges.
     """
     near = {k: find_stroke(laid, course, found[k].fit, size) for k, course in courses.items() if found[k].fit is not None}
     sides = {
@@ -76,7 +80,7 @@ def on_strokes(
         place, course = found[k], courses[k]
         if stroke.depth >= DEEP * usual:
             answer[k] = _moved(place, course, stroke.fit)
-        elif abs(tone_step(laid, course.shifted(place.fit.offset, place.fit.turn), size)) < STEP * usual:
+        elif not _tone_edge(course.shifted(place.fit.offset, place.fit.turn), laid, drawing, STEP * usual, size):
             answer[k] = Found(why="nothing like it is drawn near its place", score=place.score)
     for k, some in sides.items():
         clear = [(side, stroke.fit) for side, stroke in some if stroke.depth >= DEEP * usual]
@@ -90,6 +94,11 @@ def _end_moves(side: Side, place: Found, fit: LineFit) -> float:
     """By how much the ends of a side move, px, when it goes from where the outline has it to ``fit``."""
     old = side.fit_of(place)
     return max(abs(fit.offset - old.offset + sign * side.course.half * (fit.turn - old.turn)) for sign in (-1, 1))
+
+
+def _tone_edge(course: Course, laid: np.ndarray, drawing: Field, step: float, size: float) -> bool:
+    """Does a tone as deep as ``step`` end along the line, and along most of it just there?"""
+    return abs(tone_step(laid, course, size)) >= step and backing(drawing, course, size) >= BACKED
 
 
 def _moved(place: Found, course: Course, fit: LineFit) -> Found:

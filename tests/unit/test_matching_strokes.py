@@ -6,10 +6,13 @@ import cv2
 import numpy as np
 import pytest
 
+from featurediff.matching.banks import field_of
+from featurediff.matching.doubtful import without_strayed
 from featurediff.matching.found import Found, LineFit
 from featurediff.matching.sides import long_sides
 from featurediff.matching.strips import course_of
 from featurediff.matching.strokes import find_stroke, on_strokes, tone_step
+from featurediff.matching.tuning import FINE
 
 SIZE = 600.0
 LINE = course_of(np.array([[100.0, 200.0], [500.0, 200.0]]))
@@ -40,6 +43,11 @@ def found(offset: float, course=LINE) -> Found:
     return Found("", np.tile(offset * course.across, (2, 1)), np.tile(np.eye(2), (2, 1, 1)), np.eye(2), 0.8, fit(offset))
 
 
+def placed(courses, outlines, places, sheet) -> list[Found]:
+    """`on_strokes` of a sheet with its edges."""
+    return on_strokes(courses, outlines, places, sheet, field_of(sheet, SIZE, FINE), SIZE)
+
+
 @pytest.mark.parametrize(("offset", "rise"), [(0.0, 0.0), (2.5, 0.0), (-3.0, 3.0)])
 def test_the_stroke_gives_place_and_turn_within_a_fifth_of_a_px(offset, rise):
     y = 203.0
@@ -61,10 +69,10 @@ def test_a_line_without_stroke_or_tone_is_not_drawn_and_one_with_either_is():
     drawn = course_of(np.array([[100.0, 300.0], [500.0, 300.0]]))
     sheet = paper(((60, 300), (540, 300), 0.4))
     courses = {0: LINE, 1: drawn}
-    bare, line = on_strokes(courses, {}, [found(0.0), found(0.5)], sheet, SIZE)
+    bare, line = placed(courses, {}, [found(0.0), found(0.5)], sheet)
     assert bare.shifts is None and bare.why
     assert line.fit.offset == pytest.approx(0.0, abs=0.2)
-    toned, _ = on_strokes(courses, {}, [found(3.0), found(0.5)], paper(((60, 300), (540, 300), 0.4), tone=0.2), SIZE)
+    toned, _ = placed(courses, {}, [found(3.0), found(0.5)], paper(((60, 300), (540, 300), 0.4), tone=0.2))
     assert toned.fit.offset == 3.0
 
 
@@ -78,7 +86,7 @@ def test_a_windows_corners_go_where_its_drawn_sides_meet():
     corners = WINDOW + move
     sheet = paper(*[(corners[k], corners[(k + 1) % 4], 0.4) for k in range(4)])
     place = Found("", np.zeros((4, 2)), np.tile(np.eye(2), (4, 1, 1)), np.eye(2), 0.8)
-    (told,) = on_strokes({}, {0: WINDOW}, [place], sheet, SIZE)
+    (told,) = placed({}, {0: WINDOW}, [place], sheet)
     assert told.shifts == pytest.approx(np.tile(move, (4, 1)), abs=0.8)
 
 
@@ -91,3 +99,12 @@ def test_sides_end_at_corners_and_a_smooth_curve_has_none():
     )
     arched = np.vstack([head, [[330.0, 270.0], [250.0, 270.0]]])
     assert [side.ends for side in long_sides(arched, SIZE)] == [(8, 9), (9, 10), (10, 0)]
+
+
+def test_a_weak_match_far_from_its_place_is_not_believed_and_a_sure_one_is():
+    def there(score: float, away: float) -> Found:
+        return Found("", np.tile([away, 0.0], (4, 1)), np.tile(np.eye(2), (4, 1, 1)), np.eye(2), score)
+
+    outlines = {0: WINDOW, 1: WINDOW, 2: WINDOW}
+    places = [there(0.45, 26.0), there(0.8, 26.0), there(0.45, 10.0)]
+    assert [each.shifts is None for each in without_strayed(outlines, places, np.eye(3), SIZE)] == [True, False, False]
