@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
 
@@ -28,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         server.server_close()
     print(server.saved)
-    print(f"Next: featurediff check {arguments.reference} DRAWING --marks {out} --sheet A4")
+    print(f"Next: featurediff check {shlex.quote(arguments.reference)} DRAWING --marks {shlex.quote(str(out))} --sheet A4")
     return 0
 
 

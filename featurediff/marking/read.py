@@ -152,7 +152,7 @@ class _Reader:
         kind = kinds[0]
         for key, suits in _ONLY_FOR.items():
             if key in given and kind not in suits:
-                problems.add(given[key], where, f"'{key}' is for a {' or a '.join(suits)}, not for a {kind}")
+                problems.add(given[key], where, f"'{key}' is for a {' or a '.join(suits)}, not for {_a(kind)}")
         closed = scalar(bool, given["closed"], f"{where}: closed", problems) if "closed" in given else False
         closed = closed is True and kind == "curve"
         edges = scalar(bool, given["edges"], f"{where}: edges", problems) if "edges" in given else True
@@ -239,7 +239,9 @@ class _Reader:
         if node is None:
             return ()
         where, allowed = f"{where}: judge", MEASURES[kind]
-        found = [_choice(each, where, allowed, self.problems, f" for a {kind}") for each in _list(node, where, self.problems, 20)]
+        found = [
+            _choice(each, where, allowed, self.problems, f" for {_a(kind)}") for each in _list(node, where, self.problems, 20)
+        ]
         return tuple(dict.fromkeys(each for each in found if each))
 
     def _spots(self, node: yaml.Node | None, count: int, where: str) -> dict[str, int]:
@@ -255,6 +257,10 @@ class _Reader:
                 at = scalar(int, value, f"{where}: {shown(key.value)}", self.problems, _one_of_points(count))
                 found[key.value] = 0 if at is BAD else at - 1
         return found
+
+
+def _a(kind: str) -> str:
+    return f"an {kind}" if kind == "ellipse" else f"a {kind}"
 
 
 def _one_of_points(count: int) -> Callable[[int], None]:

@@ -257,3 +257,21 @@ def test_the_page_draws_curves_as_the_comparison_reads_them(opened):
         line = np.vstack([ours, ours[:1]]) if closed else ours
         reach = [np.hypot(*(line - at).T).min() for at in drawn]
         assert max(reach) < 0.3, (corners, closed)
+
+
+@pytest.mark.parametrize(("width", "touch"), [(1440, False), (390, True)])
+def test_the_page_is_accessible_and_keeps_within_its_width(opened, width, touch, tmp_path):
+    """axe-core's rules for WCAG 2.2 A and AA, and no sideways scrolling at 390 px (WCAG 2.2, 1.4.10 Reflow)."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    (tmp_path / "kettle.marks.yaml").write_text(
+        "featurediff-marks: 1\nsubject: kettle\nreference: {width: 400, height: 300}\nmarks:\n"
+        "  - {name: knob, point: [200, 40]}\n"
+        "  - {name: body, curve: [[100, 100, corner], [300, 100], [200, 250]], closed: true}\n",
+        encoding="utf-8",
+    )
+    hand, _, _ = opened(width, touch)
+    hand.page.locator(".kind").nth(1).click()
+    found = Axe().run(hand.page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+    assert found.violations_count == 0, found.generate_report()
+    assert hand.page.evaluate("document.documentElement.scrollWidth") <= width
