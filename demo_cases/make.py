@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from featurediff_demo_cases.sign import sign
 from featurediff_demo_cases.toy_boat import toy_boat
 from PIL import Image
 
@@ -183,11 +184,31 @@ TOY_BOAT = Example(
     seed=5,
 )
 
+COT_SIGN = Example(
+    name="cot-sign",
+    title="Lettering on a painted sign, A4 across",
+    story="An invented sign with three letters, whose edges were marked on the reference in marks.yaml. Drawn in clean pencil "
+    "lines, photographed by hand on a cloth.",
+    scene=sign,
+    warp=lambda scene, k: mistakes.moved(scene, (("O",), (4.0 / k, 0.0)), (("T",), (0.0, -3.0 / k))),
+    sheet="297x210mm",
+    height_mm=120.0,
+    turn_deg=-1.0,
+    hand="clean",
+    tilt_deg=2.0,
+    floor="cloth",
+    errors=(
+        Error(("outside of the O", "inside of the O"), ("O",), "The O stands 4 mm too far right."),
+        Error(("upper edge of the T", "lower edge of the T in the middle"), ("T",), "The T is 3 mm high."),
+    ),
+    seed=4,
+)
+
 EXAMPLES = {
     "faces": (FERRY_PILOT,),
     "architecture": (TALLOW_STREET,),
     "still-life": (BEEKEEPERS_TABLE,),
-    "marks": (TOY_BOAT,),
+    "marks": (TOY_BOAT, COT_SIGN),
 }
 
 

@@ -15,7 +15,7 @@ import featurediff
 from featurediff import cli
 from featurediff.demo import get_demo
 
-DEMO = get_demo("marks")
+DEMO = get_demo("toy-boat")
 
 
 def run(capsys, *arguments):

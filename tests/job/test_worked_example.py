@@ -1,6 +1,10 @@
-"""The detector that DEVELOPERS.md shows, run as it stands there, on a drawing with one known error."""
+"""The code that README and DEVELOPERS.md show, run as it stands there; the detector on a drawing with one known error."""
 
+import os
 import re
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -12,17 +16,20 @@ from featurediff.discovery import load_detector_file
 from featurediff.errors import SubjectError
 from featurediff.records import Picture
 
-DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+ROOT = Path(__file__).parents[2]
 CENTRES = np.array([[300, 260], [640, 330], [230, 560], [520, 610], [760, 700], [360, 900], [640, 960]], float)
 RADII = (60, 48, 70, 55, 62, 50, 66)
 MM_PER_PX, MOVE_MM, PX_PER_MM = 0.18, (15.0, 40.0), 6
 
 
+def code_of(page):
+    return re.findall(r"```python\n(.*?)```", (ROOT / page).read_text(encoding="utf-8"), re.DOTALL)
+
+
 @pytest.fixture(scope="module")
 def detector(tmp_path_factory):
-    (code,) = re.findall(r"```python\n(.*?)```", DEVELOPERS.read_text(encoding="utf-8"), re.DOTALL)
     path = tmp_path_factory.mktemp("example") / "buttons.py"
-    path.write_text(code, encoding="utf-8")
+    path.write_text(code_of("DEVELOPERS.md")[0], encoding="utf-8")
     return load_detector_file(path)
 
 
@@ -62,3 +69,40 @@ def test_one_button_too_far_right(detector, reference):
     (correction,) = report.corrections
     assert correction.explains == ("button D",)
     assert correction.text.startswith("Move the button D 4 mm left")
+
+
+def test_all_code_shown_is_run_here():
+    assert (len(code_of("DEVELOPERS.md")), len(code_of("README.md"))) == (2, 1)
+
+
+def test_the_example_is_about_thirty_lines():
+    lines = [line for line in code_of("DEVELOPERS.md")[0].splitlines() if line.strip()]
+    assert len(lines) <= 36
+
+
+def test_its_tests_as_shown(reference, tmp_path):
+    detector, tests = code_of("DEVELOPERS.md")
+    (tmp_path / "buttons.py").write_text(detector, encoding="utf-8")
+    (tmp_path / "test_buttons.py").write_text(tests, encoding="utf-8")
+    cv2.imwrite(str(tmp_path / "buttons.png"), reference[..., ::-1])
+    run = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--rootdir", str(tmp_path)],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=200,
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+    )
+    assert "2 passed" in run.stdout, run.stdout
+
+
+def test_the_call_from_python_as_readme_shows_it(tmp_path, monkeypatch, capsys):
+    from featurediff.demo import get_demo
+
+    demo = get_demo("faces")
+    shutil.copy(demo.reference, tmp_path / "photo.jpg")
+    shutil.copy(demo.drawing, tmp_path / "sheet.jpg")
+    monkeypatch.chdir(tmp_path)
+    exec(compile(code_of("README.md")[0], "README.md", "exec"), {})
+    printed = capsys.readouterr().out
+    assert printed.startswith("1 ") and "brow on the left True" in printed

@@ -295,6 +295,15 @@ def test_edges_that_look_the_same_way_have_names_of_their_own():
     assert len(set(names)) == 6 and "upper edge of the saw" not in names
 
 
+def test_edges_of_a_letter_say_where_they_are():
+    letter = ((0, 0), (90, 0), (90, 20), (55, 20), (55, 100), (35, 100), (35, 20), (0, 20))
+    names = {edge.mark.points[0]: edge.mark.name for edge in edges_of(Mark("T", "curve", letter, (*range(8),), True), set())}
+    assert names[(0, 0)] == "upper edge of the T"
+    assert names[(90, 20)] == "lower edge of the T on the right" and names[(35, 20)] == "lower edge of the T on the left"
+    assert names[(55, 100)] == "lower edge of the T in the middle"
+    assert names[(90, 0)] == "right edge of the T at the top" and names[(55, 20)] == "right edge of the T at the bottom"
+
+
 def test_outlines_are_named_the_same_whichever_way_they_were_clicked():
     square = ((0, 0), (100, 0), (100, 100), (0, 100))
     forth = edges_of(Mark("lid", "curve", square, corners=(0, 1, 2, 3), closed=True), set())
