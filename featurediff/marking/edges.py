@@ -1,8 +1,8 @@
 """An outline with sharp corners as its edges: a drawing's lines are found edge by edge, and corners are where they meet.
 
-A hand's strokes cross and run on at sharp tips, so an outline taken as one curve errs there; straight edges are found as lines are.
-On a simulated boat in four hands the list told what was moved on 16 of 16 sheets by edges; in two of these hands, 8 of 8 against 7 of 8
-by whole outlines (tests/benchmark/marked.py, and with --whole).
+A hand's strokes cross and run on at sharp tips, so an outline taken as one curve errs there; straight edges are found as lines.
+On a simulated boat in four hands the list told what was moved on 16 of 16 sheets by edges; in two of these hands, on 8 of 8
+against 7 of 8 by whole outlines (tests/benchmark/marked.py, and with --whole).
 """
 
 from __future__ import annotations
