@@ -6,6 +6,7 @@ Numbers and points are made what the records promise (float, float64 arrays (n, 
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from itertools import islice
@@ -56,6 +57,8 @@ KINDS = {
 }
 MEASURES = ("across", "down", "width", "height", "tilt", "openness", "shape", "ends")
 CLASSES = ("A", "B", "C")
+# Unicode's general categories of control letters, halves of letters, line and paragraph breaks.
+UNPRINTABLE = ("Cc", "Cs", "Zl", "Zp")
 WHERE = ("middle", "left", "right", "top", "bottom")
 
 
@@ -359,7 +362,7 @@ def _text(value: Any, where: str, longest: int = LONGEST_TEXT, empty: bool = Fal
         raise Malformed(f"{where} is empty; words are wanted")
     if len(value) > longest:
         raise Malformed(f"{where} is {len(value)} letters long; {longest} at most are wanted")
-    if not all(letter.isprintable() for letter in value):
+    if any(unicodedata.category(letter) in UNPRINTABLE for letter in value):
         raise Malformed(f"{where} is {_short(value)}; letters that can be printed in one line are wanted")
     return str(value)
 

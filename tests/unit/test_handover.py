@@ -86,6 +86,11 @@ def test_lists_of_pairs_are_good_enough():
     assert isinstance(found.features, tuple) and isinstance(found.size_px, float)
 
 
+@pytest.mark.parametrize("name", ["œil\u00a0gauche", "چشم\u200cها", "凧の尾", "queue à gauche"])
+def test_names_in_any_language(name):
+    assert calls.find(Kites(find=subject(feature(name))), PICTURE, {}).features[0].name == name
+
+
 def test_what_the_detector_says_itself_is_passed_on():
     with pytest.raises(SubjectError, match="no kite"):
         calls.find(Kites(find=SubjectError("There is no kite.")), PICTURE, {})

@@ -1,6 +1,7 @@
 """The kit for authors: its moves are what they say, its checks fail what they should, its advice fits the cause."""
 
 import dataclasses
+import io
 import socket
 from itertools import pairwise
 
@@ -105,10 +106,16 @@ def test_advice_is_given_for_trouble_only():
     hints = advice.Hints(picture(), subject(feature("stroke", STROKE, closed=False)), 0.2)
     good = Row("stroke", 6, 6, 2, 1.0, 0.2, 0.4, 0)
     assert advice.advise(0, good, [], hints) == ""
+    disc = advice.Hints(picture(), subject(), 0.2)
+    assert "nothing on the reference explains it (its edge shows 1" in advice.advise(
+        0, dataclasses.replace(good, gain=0.4), [], disc
+    )
     bad = dataclasses.replace(good, gain=0.4)
     assert advice.advise(0, bad, [], hints).startswith("shows 40 % of its moves: this curve is ambiguous")
     lost = dataclasses.replace(good, found=1)
-    assert advice.advise(0, lost, ["too faint"], hints).startswith("seldom found: this curve")
+    assert advice.advise(0, lost, ["too faint."], hints).startswith("seldom found: this curve")
+    assert advice.advise(0, lost, ["too faint."], hints).endswith("mostly because too faint.")
+    assert advice.advise(0, lost, ["too faint."], disc) == "seldom found: too faint."
     assert advice.advise(0, dataclasses.replace(good, false_items=1), [], hints).startswith("listed on a perfect copy")
     assert "more than its class B allows" in advice.advise(0, dataclasses.replace(good, error_mm=9.0), [], hints)
 
@@ -235,3 +242,17 @@ def test_the_text_tells_all_of_it():
     assert "listed on a perfect copy: Move the disc." in told and "disc on the left: shows 40 %" in told
     assert not trial.passed
     assert measured_from(trial.to_dict()["tables"][0]) == table
+
+
+def test_progress_is_for_terminals(monkeypatch):
+    from featurediff.cli.trying import _Progress
+
+    for terminal in (True, False):
+        stream = io.StringIO()
+        stream.isatty = lambda terminal=terminal: terminal
+        monkeypatch.setattr("sys.stderr", stream)
+        progress = _Progress()
+        progress("drawing 1 of 8")
+        assert ("drawing 1 of 8" in stream.getvalue()) is terminal
+        progress.end()
+        assert stream.getvalue().endswith("\r\033[K") is terminal

@@ -42,9 +42,12 @@ def advise(k: int, row: Row, reasons: list[str], hints: Hints) -> str:
     if not trouble:
         return ""
     why = causes(k, hints)
-    if reasons and not why:
-        why = [Counter(reasons).most_common(1)[0][0].rstrip(".")]
-    return f"{trouble}: {'; '.join(why)}." if why else f"{trouble}."
+    if reasons and row.found < FOUND_ENOUGH * row.drawn:
+        why.append(f"mostly because {Counter(reasons).most_common(1)[0][0].rstrip('.')}" if why else reasons[0].rstrip("."))
+    if not why:
+        edge = edge_strength(hints.subject.features[k], hints.pixels, hints.subject.size_px)
+        why = [f"nothing on the reference explains it (its edge shows {edge:.0f} of 255 grey levels)"]
+    return f"{trouble}: {'; '.join(why)}."
 
 
 def _trouble(row: Row, hints: Hints, feature: Feature) -> str:

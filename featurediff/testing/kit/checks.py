@@ -190,7 +190,7 @@ def odd_pictures(case: Case) -> Check:
         except CompareError:
             continue  # told in words: just what is wanted
         except FeaturediffError as error:
-            told.append(f"{what}: {error.what}")
+            told.append(f"{what}: {error.what.rstrip('.')}")
     return Check("", not told, f"{tried} pictures: found or told" if not told else "; ".join(told[:3]))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import queue
 import subprocess
 import sys
@@ -84,7 +83,6 @@ def _one_process(job: dict[str, Any], told: _Told, progress: Callable[[str], Non
         stdout=subprocess.PIPE,
         encoding="utf-8",
         errors="replace",
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
     lines: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read, args=(process, lines), daemon=True).start()
