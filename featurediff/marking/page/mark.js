@@ -686,7 +686,8 @@
     setZoom(zoom * Math.exp(-e.deltaY / 300), where(e));
   }, { passive: false });
   addEventListener("beforeunload", e => { if (!saved && (draft || JSON.stringify(state) !== kept)) e.preventDefault(); });
-  addEventListener("resize", fit);
+  let wide = innerWidth; // a phone's keyboard changes the height only
+  addEventListener("resize", () => { if (innerWidth !== wide) { wide = innerWidth; fit(); } });
   fit();
   show();
 })();
