@@ -29,6 +29,7 @@ HIGH_MM = 160.0
 FLOORS = ("wood", "cloth", "tile", "dark", "boards")
 # TRADE.md, scenario 13: a rim 50 mm wide whose short axis is drawn with a ratio of 0.28 instead of 0.34.
 SCENARIO = "scenario 13"
+_LEANING = "axis leaning"
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ EXPECTED: dict[str, tuple[tuple[str, ...], float | None, str]] = {
     "rim too flat": (("open the rim", "THING"), None, "mm"),
     SCENARIO: (("open the rim", "THING"), None, "mm"),
     "rim pointed": (("round", "THING", "end"), None, "mm"),
-    "axis leaning": (("axis|turn", "THING", "left|plumb"), 3.0, "degrees"),
+    _LEANING: (("axis|turn", "THING", "left|plumb"), 3.0, "degrees"),
     "one side out": (("side", "THING", "uneven|in "), 2.0, "mm"),
     "shoulder low": (("shoulder|neck|widest", "THING"), 3.0, "mm"),
     "object moved": (("gap|move", "THING", "mm"), 3.0, "mm"),
@@ -198,7 +199,7 @@ def _measure(result, drawing, outcome: Outcome) -> None:
     from featurediff_still_life.ellipses import fit_ellipse
     from still_life_reference import sort_of
 
-    from featurediff.geometry import apply, resample
+    from featurediff.geometry import resample
 
     leans = {each.feature: each.value for each in result.report.deviations if each.measure == "lean"}
     for feature, place in zip(result.subject.features, result.located, strict=True):
@@ -217,16 +218,12 @@ def _measure(result, drawing, outcome: Outcome) -> None:
             outcome.rims.append((feature.name, float(found.openness - meant.openness), float(tilt), off))
     for form in result.subject.forms:
         if form.label in leans:
-            before, after = apply(drawing.placement.matrix, form.axis), drawing.true_mm(form.axis)
-            true = _lean(after) - _lean(before)
+            # What was planted: the smooth map drags along the axes of still things, and no foot below the leaning one's middle.
+            leaning = outcome.case.move == _LEANING and form.label == outcome.thing
+            true = EXPECTED[_LEANING][1] if leaning else 0.0
             # The list tells leans against the lined-up reference.
             turned = result.report.lineup.turn_deg - drawing.placement.turn_deg
             outcome.leans.append((form.label, leans[form.label] + turned - true, true))
-
-
-def _lean(axis: np.ndarray) -> float:
-    across, down = axis[1] - axis[0]
-    return float(np.degrees(np.arctan2(across, -down)))
 
 
 def _distances(points: np.ndarray, line: np.ndarray) -> np.ndarray:
