@@ -263,7 +263,7 @@ def _add_try(commands: argparse._SubParsersAction) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
-    trying.add_argument("target", metavar="FILE_OR_NAME", help="a Python file that holds a detector, or an installed one's name")
+    trying.add_argument("target", metavar="FILE_OR_NAME", help="a Python file, a marks file, or a detector's name")
     trying.add_argument(
         "--reference",
         action="append",

@@ -15,12 +15,16 @@ def run(arguments: argparse.Namespace) -> int:
     from featurediff.discovery import find_detectors
     from featurediff.errors import DetectorError
     from featurediff.installation import check_opencv
+    from featurediff.layers import user_detectors
     from featurediff.naming import did_you_mean
     from featurediff.testing.kit.run import is_file, tried
     from featurediff.testing.kit.table import text
 
     settings = load_settings(arguments.config)
-    names = sorted({found.name for found in find_detectors()})
+    own = user_detectors()
+    names = sorted({found.name for found in find_detectors()} | set(own))
+    if arguments.target in own:
+        arguments.subject, arguments.target = arguments.target, str(own[arguments.target])
     if not is_file(arguments.target) and arguments.target not in names:
         raise DetectorError(
             f"There is no detector '{arguments.target}'{did_you_mean(arguments.target, names, '.')}",

@@ -86,7 +86,7 @@ def test_lists_of_pairs_are_good_enough():
     assert isinstance(found.features, tuple) and isinstance(found.size_px, float)
 
 
-@pytest.mark.parametrize("name", ["œil\u00a0gauche", "چشم\u200cها", "凧の尾", "queue à gauche"])
+@pytest.mark.parametrize("name", ["œil\u00a0gauche", "چشم\u200cها", "凧の尾", "queue à gauche"])  # noqa: RUF001
 def test_names_in_any_language(name):
     assert calls.find(Kites(find=subject(feature(name))), PICTURE, {}).features[0].name == name
 

@@ -4,15 +4,17 @@ import dataclasses
 import io
 import socket
 from itertools import pairwise
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from kit_detectors import BOX, DISC, NOTHING, SHAPE, STROKE, Things, feature, picture, subject
 
+from featurediff.errors import CallError
 from featurediff.geometry import apply
 from featurediff.records import Picture
-from featurediff.testing.kit import advice, checks, measure, moves, pictures, steady
+from featurediff.testing.kit import advice, checks, child, measure, moves, pictures, steady, tried
 from featurediff.testing.kit.records import Check, Measured, Row, Trial, measured_from
 from featurediff.testing.kit.table import text
 
@@ -256,3 +258,31 @@ def test_progress_is_for_terminals(monkeypatch):
         assert ("drawing 1 of 8" in stream.getvalue()) is terminal
         progress.end()
         assert stream.getvalue().endswith("\r\033[K") is terminal
+
+
+# ---------------------------------------------------------------- marks
+
+
+def test_marks_are_asked_what_marks_can_answer(monkeypatch):
+    boat = Path(__file__).parents[2] / "demo_cases" / "marks" / "toy-boat"
+    asked = {}
+
+    def stand_in(detector, picture, settings, **options):
+        asked.update(picture=picture.name, features=len(detector.find(picture, settings).features))
+        return Measured(picture.name, (), 1.0, 1, 1, (), 0.0, 0.0, 0.0)
+
+    monkeypatch.setattr(measure, "measured", stand_in)
+    told = []
+    job = {"target": str(boat / "marks.yaml"), "file": True, "marks": True, "name": "", "settings": {}, "quick": True,
+           "references": [str(boat / "reference.jpg")], "verbose": False, "done": []}  # fmt: skip
+    child._work(job, lambda **message: told.append(message))
+    found = {message["check"]["name"]: message["check"]["passed"] for message in told if "check" in message}
+    assert set(found) == set(checks.CHECKS)
+    assert {name for name, passed in found.items() if passed is None} == set(child.ONE_PICTURE)
+    assert all(passed is True for name, passed in found.items() if name not in child.ONE_PICTURE)
+    assert asked["picture"] == "reference.jpg" and asked["features"] > 10
+
+
+def test_marks_want_their_picture():
+    with pytest.raises(CallError, match="Marks know one picture only"):
+        tried("boat.yaml")

@@ -17,7 +17,7 @@ from featurediff.testing.kit.moves import main_normal
 from featurediff.testing.kit.records import Row
 
 # Grey levels (0..255) of the step or line that an edge shows across itself.
-HARDLY_AN_EDGE = 8.0
+HARDLY_AN_EDGE, WEAK_EDGE = 8.0, 25.0
 # mm on the paper: two lines nearer than this are one pencil line, or the matching can't tell them apart.
 TOO_NEAR_MM = 1.5
 TOO_SMALL_MM = 3.0
@@ -78,6 +78,8 @@ def causes(k: int, hints: Hints) -> list[str]:
     edge = edge_strength(feature, hints.pixels, hints.subject.size_px)
     if edge < HARDLY_AN_EDGE:
         out.append(f"hardly any edge there ({edge:.0f} of 255 grey levels): lay it where tone changes, or leave it out")
+    elif edge < WEAK_EDGE:
+        out.append(f"only a weak edge there ({edge:.0f} of 255 grey levels): hands draw it faintly or not at all")
     name, gap = nearest(k, hints)
     if gap < TOO_NEAR_MM:
         out.append(f"too near '{name}' ({gap:.1f} mm on the paper): a hand draws one line for both; keep one of them")
@@ -120,11 +122,15 @@ def _steps(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def nearest(k: int, hints: Hints) -> tuple[str, float]:
-    """The feature that runs beside the ``k``-th for most of its length, and how near in mm; ("", inf) when none does."""
+    """The feature that runs beside the ``k``-th for most of its length, and how near in mm; ("", inf) when there is none.
+
+    A point may well lie on a line (a mouth's corner): it is compared with points only.
+    """
+    point = hints.subject.features[k].kind == "point"
     mine = _line(hints.subject.features[k])
     best = ("", float("inf"))
     for j, other in enumerate(hints.subject.features):
-        if j == k:
+        if j == k or (point and other.kind != "point"):
             continue
         theirs = _line(other)
         away = np.sqrt(((mine[:, None] - theirs[None]) ** 2).sum(2).min(1))

@@ -32,17 +32,20 @@ def tried(
 ) -> Trial:
     """All checks on the first reference, and a table for each.
 
-    ``target``: a file that holds a detector, or the name of an installed one. ``references``: picture files; without any, a
-    rendered scene on which it finds its subject. ``settings``: the ``detector`` block of a settings file. ``name`` picks one of
-    several detectors in a file. ``quick``: fewer and smaller tries. What the detector prints goes to standard error. What goes
-    wrong is in the `Trial`, never raised, but CallError for a reference that is not there.
+    ``target``: a file that holds a detector or marks, or the name of an installed detector. ``references``: picture files;
+    without any, a rendered scene on which it finds its subject. ``settings``: the ``detector`` block of a settings file. ``name`` picks
+    one of several detectors in a file. ``quick``: fewer and smaller tries. What the detector prints goes to standard error. What
+    goes wrong is in the `Trial`, never raised, but CallError for a reference that is not there.
     """
+    if is_marks(target) and not references:
+        raise CallError("Marks know one picture only.", "Name the picture they were made on: --reference PICTURE")
     for path in references:
         if not Path(path).is_file():
             raise CallError(f"The reference '{path}' is no file.", "Check its name.")
     job = {
         "target": str(target),
         "file": is_file(target),
+        "marks": is_marks(target),
         "name": name,
         "references": [str(path) for path in references],
         "settings": dict(settings or {}),
@@ -64,6 +67,11 @@ def is_file(target: str | Path) -> bool:
     """Is a file meant, or the name of an installed detector?"""
     path = Path(target)
     return bool(path.suffix) or len(path.parts) > 1 or path.is_file()
+
+
+def is_marks(target: str | Path) -> bool:
+    """Is a marks file meant?"""
+    return Path(target).suffix.lower() in (".yaml", ".yml")
 
 
 class _Told:
