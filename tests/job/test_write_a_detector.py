@@ -153,6 +153,12 @@ def test_a_file_beside_a_picture_is_not_loaded(folder, tmp_path):
     for arguments in (["subjects"], ["check", "photo.png", "sheet.png", "--subject", "kites"], [*CHECK, own]):
         subprocess.run([installed, *map(str, arguments)], cwd=tmp_path, capture_output=True, timeout=120)
         assert sorted(tmp_path.iterdir()) == there, arguments
+    # A folder of pictures may bring settings along, but no code.
+    (tmp_path / "featurediff.yaml").write_text("detectors:\n  kites: kites.py\n")
+    for arguments in (["subjects"], ["check", "photo.png", "sheet.png", "--subject", "kites", "--sheet", "A4"], ["try", "kites"]):
+        run = subprocess.run([installed, *arguments], cwd=tmp_path, capture_output=True, timeout=120)
+        assert not (tmp_path / "LOADED").exists(), arguments
+        assert run.returncode == (0 if arguments == ["subjects"] else 2)
 
 
 # ---------------------------------------------------------------- try

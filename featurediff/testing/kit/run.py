@@ -33,9 +33,9 @@ def tried(
     """All checks on the first reference, and a table for each.
 
     ``target``: a file that holds a detector or marks, or the name of an installed detector. ``references``: picture files;
-    without any, a rendered scene on which it finds its subject. ``settings``: the ``detector`` block of a settings file. ``name`` picks
-    one of several detectors in a file. ``quick``: fewer and smaller tries. What the detector prints goes to standard error. What
-    goes wrong is in the `Trial`, never raised, but CallError for a reference that is not there.
+    without any, a rendered scene on which it finds its subject. ``settings``: the ``detector`` block of a settings file.
+    ``name`` picks one of several detectors in a file. ``quick``: fewer and smaller tries. What the detector prints goes to
+    standard error. What goes wrong is in the `Trial`, never raised, but CallError for a reference that is not there.
     """
     if is_marks(target) and not references:
         raise CallError("Marks know one picture only.", "Name the picture they were made on: --reference PICTURE")
