@@ -17,6 +17,7 @@ STEP = 0.008  # of the subject's size between neighbouring points of a curve
 WIDER = 2.2  # what is this many times wider than high is measured across
 CLICK = 0.004  # of the subject's size: standard uncertainty of a place clicked by hand
 SAME_PLACE = 0.004  # of the subject's size: ends of lines as near as this are one corner
+SHORT = 0.04  # of the subject's size: a straight line shorter than this is looked for as a curve is, by its surroundings
 FEWEST = 3
 STAGES = {"point": "placement", "line": "placement", "curve": "shape", "ellipse": "shape"}
 JUDGED = {
@@ -52,7 +53,7 @@ def subject_of(marks: Marks, width: int, height: int, name: str) -> Subject:
     single, met = _apart(marks.marks)
     corners = (*met, *_corners(marks, [mark for mark in single if mark in marks.marks], SAME_PLACE * size))
     held = {end for corner in corners for end in corner.ends}
-    features = tuple(_feature(mark, STEP * size, CLICK * size, scale, held) for mark in single)
+    features = tuple(_feature(mark, size, scale, held) for mark in single)
     return Subject(
         features=features,
         size_px=size * float(scale[0 if across else 1]),
@@ -111,21 +112,25 @@ def _apart(marks: tuple[Mark, ...]) -> tuple[list[Mark], list[Junction]]:
     return single, met
 
 
-def _feature(mark: Mark, step: float, sigma: float, scale: np.ndarray, held: set[tuple[str, int]]) -> Feature:
-    points, spots = line_of(mark, step)
+def _feature(mark: Mark, size: float, scale: np.ndarray, held: set[tuple[str, int]]) -> Feature:
+    points, spots = line_of(mark, STEP * size)
+    kind = "segment" if mark.kind == "line" else mark.kind
+    if mark.kind == "line" and np.hypot(*(points[1] - points[0])) < SHORT * size:
+        kind, points = "curve", geometry.resample(points, STEP * size)
+        spots = {name: 0 if at == 0 else len(points) - 1 for name, at in spots.items()}
     both_ends = (mark.name, 0) in held and (mark.name, -1) in held
     smooth = mark.kind == "curve" and not mark.closed
     return Feature(
         name=mark.name,
         part=part_of(mark),
-        kind="segment" if mark.kind == "line" else mark.kind,
+        kind=kind,
         points=geometry.rescale_points(points, tuple(scale)),
         closed=mark.closed or mark.kind == "ellipse",
         measures=mark.judge or _judged(mark, points, both_ends),
         tolerance=mark.grade,
         importance=mark.importance,
         stage="proportion" if mark.closed else STAGES[mark.kind],
-        sigma_px=sigma * float(scale.mean()),
+        sigma_px=CLICK * size * float(scale.mean()),
         slides=smooth or (mark.kind == "line" and not both_ends),
         anchors=spots,
     )
@@ -133,7 +138,7 @@ def _feature(mark: Mark, step: float, sigma: float, scale: np.ndarray, held: set
 
 def _judged(mark: Mark, points: np.ndarray, both_ends: bool) -> tuple[str, ...]:
     if mark.kind == "line" and both_ends:
-        across, down = abs(points[1] - points[0])
+        across, down = abs(points[-1] - points[0])
         return (*JUDGED["line"], "width" if across > down else "height")
     return JUDGED["closed" if mark.closed else mark.kind]
 

@@ -351,6 +351,14 @@ def test_ends_of_lines_on_one_spot_are_a_corner():
     assert [junction.ends for junction in subject.junctions] == [(("post", 0), ("beam", -1))]
 
 
+def test_a_very_short_line_is_looked_for_as_a_curve():
+    """Matching cuts a straight line into fifths that each need a sample: on the way to 2 % of the size there are none."""
+    marks = parse_marks(THREE.replace("[[30, 262], [31, 299]]", "[[30, 262], [30, 267]], spots: {foot: 2}"), "x")
+    leg = subject_of(marks, 400, 300, "a.jpg").feature("table leg")
+    assert leg.kind == "curve" and leg.anchors == {"foot": len(leg.points) - 1}
+    np.testing.assert_allclose(leg.points[[0, -1]], [[30, 262], [30, 267]])
+
+
 def test_where_marks_go_when_nothing_is_said(tmp_path):
     assert beside(tmp_path / "my.kettle.jpeg").name == "my.kettle.marks.yaml"
 
