@@ -2,6 +2,7 @@
 
 import dataclasses
 import io
+import re
 import socket
 from itertools import pairwise
 from pathlib import Path
@@ -102,6 +103,17 @@ def test_edges_are_strong_where_tone_changes():
     assert disc == pytest.approx(228 - 62, rel=0.15)  # the picture's own grey levels, on the disc and beside it
     assert advice.edge_strength(feature("stroke", STROKE, closed=False), pixels, 600.0) > 60
     assert advice.edge_strength(feature("nothing", NOTHING, closed=False), pixels, 600.0) == pytest.approx(0, abs=0.5)
+
+
+def test_an_edge_beside_is_seen():
+    band = picture()
+    cv2.rectangle(band, (150, 700), (1050, 716), (150, 150, 150), -1)  # a moulding: two edges, 17 px apart
+    lower = feature("band", np.array([[200.0, 716.5], [1000, 716.5]]), kind="segment", closed=False)
+    assert advice.edge_beside(lower, band, 600.0) == pytest.approx(17, abs=1.5)
+    told = advice.causes(0, advice.Hints(band, subject(lower), 0.2))
+    assert re.match(r"another edge runs along it, 3\.[45] mm away", told[0])
+    assert advice.edge_beside(feature("disc", DISC), band, 600.0) == np.inf
+    assert advice.edge_beside(feature("box", BOX), band, 600.0) == np.inf
 
 
 def test_advice_is_given_for_trouble_only():

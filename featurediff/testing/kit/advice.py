@@ -83,6 +83,11 @@ def causes(k: int, hints: Hints) -> list[str]:
     name, gap = nearest(k, hints)
     if gap < TOO_NEAR_MM:
         out.append(f"too near '{name}' ({gap:.1f} mm on the paper): a hand draws one line for both; keep one of them")
+    away = edge_beside(feature, hints.pixels, hints.subject.size_px) * hints.mm_per_px
+    if np.isfinite(away):
+        out.append(
+            f"another edge runs along it, {away:.1f} mm away: a hand may draw that one; take the stronger, or name it in 'beside'"
+        )
     reach = float(np.hypot(*np.ptp(feature.points, axis=0))) * hints.mm_per_px
     if feature.kind not in ("segment", "point") and not feature.slides and main_normal(feature)[1] > STRAIGHT:
         out.append("this curve is ambiguous: it slides along itself; set slides=True, or take in the bends at its ends")
@@ -93,6 +98,28 @@ def causes(k: int, hints: Hints) -> list[str]:
 
 def edge_strength(feature: Feature, pixels: np.ndarray, size_px: float) -> float:
     """Median over the feature's line of the step or line across it, in grey levels, within 1 % of the size to either side."""
+    step, ridge = _steps(_profiles(feature, pixels, size_px, np.linspace(-0.02, 0.02, 17)))
+    return float(np.median(np.maximum(step, ridge)))
+
+
+def edge_beside(feature: Feature, pixels: np.ndarray, size_px: float) -> float:
+    """How far from a line, px, another edge runs along it that is at least half as strong; inf when none does.
+
+    Looked for within 3.5 % of the size; what lies nearer than 0.9 % belongs to the line itself. Medians along the line, so that
+    what only crosses it does not count.
+    """
+    if len(feature.points) < 2:
+        return float("inf")
+    offsets = np.linspace(-0.035, 0.035, 57)
+    slope = np.median(np.abs(np.gradient(_profiles(feature, pixels, size_px, offsets), axis=1)), axis=0)
+    near = np.abs(offsets) < 0.009
+    peak = np.r_[False, (slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]), False]
+    others = np.flatnonzero(peak & ~near & (slope > 0.5 * slope[near].max()) & (slope > 1.0))
+    return float(np.abs(offsets[others]).min() * size_px) if len(others) else float("inf")
+
+
+def _profiles(feature: Feature, pixels: np.ndarray, size_px: float, offsets: np.ndarray) -> np.ndarray:
+    """(n, k) grey levels across the feature at n places of it; ``offsets`` (k,) as shares of the size."""
     scale = min(1.0, 500.0 / size_px)
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
     grey = cv2.GaussianBlur(grey, (0, 0), max(0.003 * size_px, 0.7))
@@ -103,11 +130,8 @@ def edge_strength(feature: Feature, pixels: np.ndarray, size_px: float) -> float
     else:
         line = resample(feature.points, max(2.0 / scale, 0.25), feature.closed)
         across = normals(line, feature.closed)
-    offsets = np.linspace(-0.02, 0.02, 17) * size_px
-    at = (line[:, None] + offsets[None, :, None] * across[:, None]).astype(np.float32)
-    profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    step, ridge = _steps(profile)
-    return float(np.median(np.maximum(step, ridge)))
+    at = (line[:, None] + size_px * offsets[None, :, None] * across[:, None]).astype(np.float32)
+    return cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _steps(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
