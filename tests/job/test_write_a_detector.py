@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 import types
@@ -187,6 +188,23 @@ def test_try_measures_and_survives_what_takes_the_process_down(folder):
         "odd pictures",
     }
     assert told["bounded time"][0] is True, "the rest went on"
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="signals of POSIX systems")
+def test_try_is_stopped_by_ctrl_c(folder):
+    path = kites(folder, "print('AT WORK', flush=True); time.sleep(60)", "kites_slow.py")
+    path.write_text(path.read_text().replace("time_limit_s = 2.0", "time_limit_s = 90.0"))
+    run = subprocess.Popen(
+        [sys.executable, "-m", "featurediff", "try", path, "--reference", folder / "photo.png"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert run.stderr.readline() == "AT WORK\n", "what a detector prints goes to standard error"
+    os.killpg(run.pid, signal.SIGINT)  # as a terminal does: to every process of it
+    out, err = run.communicate(timeout=30)
+    assert (run.returncode, out, err) == (130, "", "Interrupted.\n")
 
 
 def test_try_ends_what_no_signal_reaches(folder, monkeypatch):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -28,12 +29,17 @@ ONE_PICTURE = ("sides right when mirrored", "same when turned a little", "odd pi
 
 def main() -> int:
     """Do what the line on standard input says."""
+    # Ctrl-C reaches every process of a terminal: the one that started this ends it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     out = os.fdopen(os.dup(1), "w", encoding="ascii")
     os.dup2(2, 1)
     job = json.loads(sys.stdin.readline())
 
     def send(**message: Any) -> None:
-        print(json.dumps(message), file=out, flush=True)
+        try:
+            print(json.dumps(message), file=out, flush=True)
+        except BrokenPipeError:
+            os._exit(1)  # nobody listens any more
 
     _work(job, send)
     return 0
