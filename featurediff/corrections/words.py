@@ -15,6 +15,7 @@ from featurediff.corrections.items import Item
 from featurediff.deviations import Compared, Frame, ellipse_axes
 from featurediff.records import Feature, Subject
 from featurediff.settings import Settings
+from featurediff.stations import between, is_stretch, stations
 
 # Half degrees are told when the turn is known to this standard uncertainty.
 FINE_DEG = 0.25
@@ -475,8 +476,16 @@ def _say_shape(item: Item, compared, speech: Speech) -> str:
     way_out = "in" if item.amount > 0 else "out"
     what = speech.called(each.feature)
     # A stretch of an outline is one already.
-    line = what if " outline of " in f" {each.feature.name}" else f"the outline of {what}"
-    return f"move {line} {way_out} {speech.length(item.amount)} {_spot(item, each)}"
+    line = what if is_stretch(each.feature) else f"the outline of {what}"
+    return f"move {line} {way_out} {speech.length(item.amount)} {_between(item, each, speech) or _spot(item, each)}"
+
+
+def _between(item: Item, each: Compared, speech: Speech) -> str:
+    """Between which marks of the numbered picture, where a stretch of an outline carries some."""
+    number = next(k for k, feature in enumerate(speech.subject.features, start=1) if feature.name == each.feature.name)
+    marks = stations(speech.subject, number)
+    ends = between(marks, each.shape.departures, item.place, each.feature.closed) if marks and each.shape else None
+    return f"between {ends[0]} and {ends[1]} on the picture" if ends else ""
 
 
 def _spot(item: Item, each: Compared) -> str:

@@ -13,12 +13,15 @@ from PIL import Image, ImageDraw, ImageFont
 from featurediff.geometry import resample, rescale_points
 from featurediff.records import Feature, Subject
 from featurediff.report.look import ACCENT, INK, PAPER, paled, shrunk
+from featurediff.stations import stations
 
 LONG_SIDE = 1400
 _PALE = 0.55
 # Places to try for a number: how far along the line, and how many label heights beside it.
 _ALONG = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)
 _BESIDE = (0.0, 1.1, -1.1, 1.9, -1.9)
+# Directions, in eighths of a turn from outwards, to try for the label of a mark along an outline.
+_AROUND = (0, 1, -1, 2, -2, 3, -3, 4)
 
 
 def draw_numbers(subject: Subject, reference: np.ndarray, path: str | Path) -> None:
@@ -38,6 +41,11 @@ def numbered(subject: Subject, reference: np.ndarray) -> Image.Image:
         _line(pen, feature, curve, unit)
     font = ImageFont.load_default(max(17 * unit, 9.0))
     placed: list[np.ndarray] = []
+    small = ImageFont.load_default(max(13 * unit, 8.0))
+    # The marks can't move along their line, the numbers can: they come after.
+    for number, curve in enumerate(curves, start=1):
+        for label, index in stations(subject, number).items():
+            placed += _station(pen, label, curve, index, small, placed, image.size)
     for number, (feature, curve) in enumerate(zip(subject.features, curves, strict=True), start=1):
         placed.append(_number(pen, str(number), feature, curve, font, placed, image.size))
     return image
@@ -75,6 +83,28 @@ def _number(
     pen.rectangle(tuple(best), fill=PAPER, outline=INK)
     pen.text(tuple((best[:2] + best[2:]) / 2), text, font=font, fill=INK, anchor="mm")
     return best
+
+
+def _station(
+    pen: ImageDraw.ImageDraw, text: str, curve: np.ndarray, index: int, font, placed: list[np.ndarray], size: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """A dot on the outline and its label beside it; returns the boxes of both (left, top, right, bottom)."""
+    left, top, right, bottom = pen.textbbox((0, 0), text, font=font, anchor="mm")
+    half = np.array([right - left, bottom - top]) / 2 + 1
+    at, radius = curve[index], max(half[1] / 3, 2.0)
+    out = np.arctan2(*(at - curve.mean(0))[::-1])
+    best, least = None, np.inf
+    for rank, turn in enumerate(_AROUND):
+        way = np.array([np.cos(out + turn * np.pi / 4), np.sin(out + turn * np.pi / 4)])
+        middle = np.clip(at + way * (half + 1.5 * radius), half + 1, np.array(size) - half - 1)
+        box = np.concatenate([middle - half, middle + half])
+        cost = rank + 20.0 * sum(_overlap(box, other) for other in placed)
+        if cost < least:
+            best, least = box, cost
+    pen.ellipse((*(at - radius), *(at + radius)), fill=INK, outline=PAPER)
+    pen.rectangle(tuple(best), fill=PAPER)
+    pen.text(tuple((best[:2] + best[2:]) / 2), text, font=font, fill=INK, anchor="mm")
+    return best, np.concatenate([at - radius, at + radius])
 
 
 def _places(feature: Feature, curve: np.ndarray, height: float):

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurediff.geometry import resample
-from featurediff.records import Feature
+from featurediff.records import Feature, Subject
 from featurediff.report.page_marks import Mark
 from featurediff.report.page_window import Window
+from featurediff.stations import stations
 
 SIZE = 2.7  # height of a number in window units
 # Places to try: how far along the line, and how many heights beside it.
@@ -23,10 +24,11 @@ _ON_ANOTHER, _ON_NUMBER = 20.0, 50.0
 
 @dataclass(frozen=True)
 class Tag:
-    """The number of a part and the middle of where it is written."""
+    """The number of a part and the middle of where it is written. ``text``: a mark along that part, written instead."""
 
     number: int
     at: tuple[float, float]
+    text: str = ""
 
 
 def named(texts: Iterable[str]) -> tuple[int, ...]:
@@ -51,6 +53,17 @@ def tags(
         taken.append((_ON_ANOTHER, box))
         middle = (box[:2] + box[2:]) / 2
         placed.append(Tag(number, (float(middle[0]), float(middle[1]))))
+    return tuple(placed)
+
+
+def station_tags(subject: Subject, curves: Mapping[int, tuple[Feature, np.ndarray]], height: float) -> tuple[Tag, ...]:
+    """The marks along general outlines, each a little outside of its point. Arguments as for `tags`."""
+    placed = []
+    for number, (_, points) in curves.items():
+        for text, index in stations(subject, number).items():
+            out = points[index] - points.mean(0)
+            at = points[index] + height * out / max(float(np.hypot(*out)), 1e-9)
+            placed.append(Tag(number, (float(at[0]), float(at[1])), text))
     return tuple(placed)
 
 

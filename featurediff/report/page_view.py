@@ -15,7 +15,7 @@ from featurediff.report.page_marks import Mark, marks
 from featurediff.report.page_notes import RoundNotes
 from featurediff.report.page_pictures import PagePicture, darkness, drawing_picture, evenly_lit, reference_picture
 from featurediff.report.page_print import PrintForm, Texts, print_form
-from featurediff.report.page_tags import SIZE, Tag, named, tags
+from featurediff.report.page_tags import SIZE, Tag, named, station_tags, tags
 from featurediff.report.page_window import Lit, Window, aim, lit, reference_to_sheet, sheet_extent, windows
 
 # Up to so many lines, the list stays in sight beside the pictures.
@@ -242,7 +242,9 @@ def _pair(
     numbered = dict(enumerate(subject.features, start=1)) if subject and subject.numbered else {}
     wanted = {k: (each, geometry.apply(matrix, each.points)) for k, each in numbered.items()}
     height = SIZE * window.unit
-    return Pair(window, picture, turned, tags(wanted, window, height), tags(_drawn_parts(subject, located), window, height))
+    along = station_tags(subject, wanted, height) if wanted else ()
+    reference_tags = tags(wanted, window, height) + along
+    return Pair(window, picture, turned, reference_tags, tags(_drawn_parts(subject, located), window, height))
 
 
 def _drawn_parts(subject: Subject | None, located: tuple[Located, ...]) -> dict[int, tuple[Feature, np.ndarray]]:

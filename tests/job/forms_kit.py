@@ -7,7 +7,7 @@ outline, alike over neighbouring points, and any amount along smooth ones. Outli
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -113,10 +113,10 @@ class Result:
         return [each.text for each in self.shown]
 
 
-def draw(*changes: Change, seed: int = 0, turn: float = 0.0, noise: float = NOISE) -> Result:
+def draw(*changes: Change, seed: int = 0, turn: float = 0.0, noise: float = NOISE, numbered: bool = False) -> Result:
     """The list of a drawing of the table with these changes, turned on the sheet by ``turn`` degrees."""
     rng = np.random.default_rng(seed)
-    subject = table()
+    subject = replace(table(), numbered=numbered)
     middle = np.array([630.0, 500.0])
     at = similarity_matrix(1 / PX, turn, (0.0, 0.0))
     at[:2, 2] = np.array([148.0, 105.0]) - apply(at, middle[None])[0]

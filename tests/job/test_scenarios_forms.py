@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from featurediff.deviations import compare, frame_of
 from featurediff.geometry import similarity_matrix
 from featurediff.records import LineUp, Located
 from featurediff.settings import Settings
+from featurediff.stations import stations
 
 SEEDS = range(4)
 
@@ -277,3 +279,10 @@ def test_a_general_outline_is_moved_out_where_it_is_too_small():
     assert any(re.match(r"Move the lower part of the outline of the pear out [2-4](\.5)? mm in its", text) for text in texts), (
         texts
     )
+    [told] = [text for text in draw(flat, seed=2, numbered=True).texts if "outline of the pear" in text]
+    number = [each.name for each in table().features].index("lower part of the outline of the pear") + 1
+    first, last = re.search(rf"\({number}\) out \S+ mm between {number}([a-i]) and {number}([a-i]) on the picture", told).groups()
+    marks, count = stations(replace(table(), numbered=True), number), len(table().features[number - 1].points)
+    # The planted dent is in the middle, a few points wide.
+    assert marks[f"{number}{first}"] < count / 2 < marks[f"{number}{last}"]
+    assert marks[f"{number}{last}"] - marks[f"{number}{first}"] < count - 1

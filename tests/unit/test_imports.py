@@ -26,7 +26,7 @@ FLOW = [
     ["handover"],
     ["matching"],
     ["lineup"],
-    ["aims", "bends", "blocks"],
+    ["aims", "bends", "blocks", "stations"],
     ["deviations"],
     ["corrections"],
     ["report"],
