@@ -62,8 +62,11 @@ def check(folder, reference, drawing, *options):
 BAD = ["missing.jpg", "folder.jpg", "empty.jpg", "text.jpg", "cut.jpg", "letter.pdf", "tiny.png", "noise.jpg"]
 
 
-@pytest.mark.parametrize("role", ["reference", "drawing"])
-@pytest.mark.parametrize("name", BAD)
+@pytest.mark.parametrize(
+    ("name", "role"),
+    # A folder of drawings is a class, and not bad.
+    [(name, role) for name in BAD for role in ("reference", "drawing") if (name, role) != ("folder.jpg", "drawing")],
+)
 def test_bad_pictures(folder, name, role):
     pair = (name, DEMO.drawing) if role == "reference" else (DEMO.reference, name)
     run = check(folder, *pair)
@@ -74,6 +77,12 @@ def test_bad_pictures(folder, name, role):
     assert lines[0].startswith("featurediff: ")
     assert name in lines[0] or f"The {role} " in lines[0], "which of the two it is"
     assert len(lines) == 2, "what is wrong, and what to do"
+
+
+def test_a_folder_of_drawings_is_a_class_and_wants_a_place_for_its_reports(folder):
+    run = check(folder, DEMO.reference, "folder.jpg")
+    assert (run.returncode, run.stdout) == (2, "")
+    assert "--out" in run.stderr and "Traceback" not in run.stderr
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
