@@ -44,10 +44,10 @@ def test_what_is_written(tmp_path, capsys):
 
 
 def test_it_passes_its_own_tests(tmp_path):
-    """With this interpreter, the new folder on its path; tests/job does it in an environment of its own."""
+    """With this interpreter, the new folder on its path, the slowest left out; tests/job runs all in a fresh environment."""
     folder = write("kites", tmp_path)
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"],
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-k", "not drawings"],
         cwd=folder,
         capture_output=True,
         text=True,
@@ -55,7 +55,7 @@ def test_it_passes_its_own_tests(tmp_path):
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
     assert run.returncode == 0, run.stdout
-    assert "4 passed" in run.stdout
+    assert "3 passed" in run.stdout
 
 
 def test_its_tests_can_fail(tmp_path):
