@@ -41,6 +41,9 @@ PART_SIGMA = 0.0012
 STEP = 0.3
 # A side of an outline is only measured better: beside it run frames, bars and shutters, whose strokes are others.
 SIDE_NEAR = 0.004
+# So many of an outline's sides may be without a stroke or the edge of a tone: something may stand before one.
+SIDES_AMISS = 1
+OTHER_SIDES = "two outlines near its place could be meant: what is drawn there has other sides"
 # How little a corner's old place counts against the strokes of its sides.
 LOOSE = 0.02
 BESIDE = (0.004, 0.010)
@@ -83,11 +86,25 @@ def on_strokes(
         elif not _tone_edge(course.shifted(place.fit.offset, place.fit.turn), laid, drawing, STEP * usual, size):
             answer[k] = Found(why="nothing like it is drawn near its place", score=place.score)
     for k, some in sides.items():
+        place = found[k]
         clear = [(side, stroke.fit) for side, stroke in some if stroke.depth >= DEEP * usual]
-        answer[k] = _sides_moved(
-            found[k], [(side, fit) for side, fit in clear if _end_moves(side, found[k], fit) <= SIDE_NEAR * size]
-        )
+        clear = [(side, fit) for side, fit in clear if _end_moves(side, place, fit) <= SIDE_NEAR * size]
+        told = {side.ends for side, _ in clear}
+        toned = [
+            side
+            for side, _ in some
+            if side.ends not in told and _tone_edge(_side_at(side, place), laid, drawing, STEP * usual, size)
+        ]
+        if len(clear) + len(toned) < len(some) - SIDES_AMISS:
+            answer[k] = Found(why=OTHER_SIDES, score=place.score)
+        else:
+            answer[k] = _sides_moved(place, clear)
     return answer
+
+
+def _side_at(side: Side, place: Found) -> Course:
+    fit = side.fit_of(place)
+    return side.course.shifted(fit.offset, fit.turn)
 
 
 def _end_moves(side: Side, place: Found, fit: LineFit) -> float:
