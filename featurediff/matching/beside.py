@@ -25,6 +25,12 @@ OWN = 0.0035
 # So near must a drawn line lie to another edge: at most this share of the size, and of the way to its own edge.
 NEAR = 0.005
 NEARER = 0.5
+# When some sides of an outline are drawn for other edges, the rest may lie off by this share of the size; else what is drawn is
+# another outline, within it or around it.
+UNEXPLAINED = 0.0035
+OTHER_OUTLINE = "two outlines near its place could be meant, one within the other"
+# What is drawn just where an edge is lies within this share of the size of it.
+JUST_THERE = 0.0025
 # An edge is looked for in so many parts of the line, which may lie apart by so many px.
 PARTS = 5
 AGREE = 0.75
@@ -94,6 +100,18 @@ def meant_edge(
     return best[1:]
 
 
+def edge_at(picture: np.ndarray, base: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
+    """Does the reference show another edge beside a line just where something is drawn, at ``offset`` px aside of it?
+
+    ``base`` (3, 3): what most features agree on, frame px.
+    """
+    here = geometry.apply(base, course.middle[None])[0] - course.middle
+    rest = offset - float(here @ course.across)
+    slant = float(np.clip(turn - float((base[:2, :2] @ course.along) @ course.across), -0.02, 0.02))
+    edge, _ = meant_edge(picture, course, rest, slant, size)
+    return edge != 0.0 and abs(edge - rest) <= JUST_THERE * size
+
+
 def on_meant_edges(
     courses: dict[int, Course],
     outlines: dict[int, np.ndarray],
@@ -136,6 +154,12 @@ def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.nd
     )
 
 
+def _side_edge(picture: np.ndarray, course: Course, first: float, last: float, size: float) -> float:
+    """How far beside a side lies the other edge for which it was drawn, its ends ``first`` and ``last`` px aside; 0 for none."""
+    turn = float(np.clip((last - first) / (2 * course.half), -0.02, 0.02))
+    return meant_edge(picture, course, (first + last) / 2, turn, size)[0]
+
+
 def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
     """An outline with straight sides. One that moved as a whole is left as it is: all its sides can't be other edges."""
     sides = long_sides(curve, size)
@@ -147,16 +171,22 @@ def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture
     moved = np.linalg.lstsq(across, aside.mean(1), rcond=None)[0]
     if np.abs(aside.mean(1) - across @ moved).max() <= OWN * size:
         return place
-    change, doubt, moves = np.zeros_like(curve), np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
-    for side, (first, last) in zip(sides, aside, strict=True):
-        course = side.course
-        other, _ = meant_edge(
-            picture, course, (first + last) / 2, float(np.clip((last - first) / (2 * course.half), -0.02, 0.02)), size
-        )
+    others = np.array([_side_edge(picture, side.course, *ends, size) for side, ends in zip(sides, aside, strict=True)])
+    left = aside.mean(1) - others
+    moved = np.linalg.lstsq(across, left, rcond=None)[0]
+    if others.any() and np.abs(left - across @ moved).max() > UNEXPLAINED * size:
+        return Found(why=OTHER_OUTLINE, score=place.score)
+    normal, target = np.repeat(1e-3 * np.eye(2)[None], len(curve), 0), np.zeros_like(curve)
+    doubt, moves = np.zeros((len(curve), 2, 2)), np.zeros(len(curve), bool)
+    for side, other in zip(sides, others, strict=True):
+        outer = np.outer(side.course.across, side.course.across)
         for end in side.ends:
-            change[end] -= other * course.across
-            doubt[end] += (DOUBT * other) ** 2 * np.outer(course.across, course.across)
+            normal[end] += outer
+            target[end] -= other * side.course.across
+            doubt[end] += (DOUBT * other) ** 2 * outer
             moves[end] = True
+    # A corner goes where both its sides go; they need not be square to each other.
+    change = np.linalg.solve(normal, target[..., None])[..., 0]
     between = np.flatnonzero(~moves)
     if len(between):
         # A curved head goes with the ends of the straight sides.

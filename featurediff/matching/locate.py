@@ -7,13 +7,14 @@ every curve are searched around that place with a narrower weight, and the curve
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from featurediff import geometry
 from featurediff.matching.agree import Node, choose
 from featurediff.matching.banks import Bank
-from featurediff.matching.beside import on_meant_edges
+from featurediff.matching.beside import edge_at, on_meant_edges
 from featurediff.matching.candidates import INFLATION, Candidate, find_candidates
 from featurediff.matching.closeup import CloseUps
 from featurediff.matching.correlate import Curve, Field, cut_template, doubled_map, half_field, score_map
@@ -117,7 +118,9 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
-    found = on_strokes(courses, outlines, found, laid.grey, drawing, size)
+    base = whole_shift(courses, curves, found, size)
+    on_edge = partial(_on_edge, reference, base, size)
+    found = on_strokes(courses, outlines, found, laid.grey, drawing, on_edge, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
     # Lines on other edges blur what the features agree on: once these are told, it is clearer.
@@ -128,6 +131,10 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     found = without_doubtful(subject, curves, found, size)
     found = without_strayed(outlines, found, base, size)
     return settle_corners(subject, courses, found, size)
+
+
+def _on_edge(picture: np.ndarray, base: np.ndarray, size: float, course: Course, offset: float, turn: float) -> bool:
+    return edge_at(picture, base, course, offset, turn, size)
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:

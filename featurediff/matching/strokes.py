@@ -7,6 +7,7 @@ the line is found, its ridge tells the place best. Where tone hides the strokes 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -39,13 +40,20 @@ USUAL_PERCENTILE = 75
 PART_SIGMA = 0.0012
 # A tone step as high as this share of the usual stroke's depth is a drawn edge too; taken between these shares of the size.
 STEP = 0.3
-# A side of an outline is only measured better: beside it run frames, bars and shutters, whose strokes are others.
+# A side of an outline is only measured better, unless the reference shows an edge where the stroke is: beside it run frames, bars
+# and shutters, whose strokes are others.
 SIDE_NEAR = 0.004
+# So many of an outline's sides may be without a stroke or the edge of a tone: something may stand before one.
+SIDES_AMISS = 1
+OTHER_SIDES = "two outlines near its place could be meant: what is drawn there has other sides"
 # How little a corner's old place counts against the strokes of its sides.
 LOOSE = 0.02
 BESIDE = (0.004, 0.010)
 # The edge of a tone runs along the line for this share of it at least.
 BACKED = 0.6
+
+# Of a line, its offset px and turn: does the reference show an edge there?
+OnEdge = Callable[[Course, float, float], bool]
 
 
 @dataclass(frozen=True)
@@ -57,13 +65,20 @@ class Stroke:
 
 
 def on_strokes(
-    courses: dict[int, Course], outlines: dict[int, np.ndarray], found: list[Found], laid: np.ndarray, drawing: Field, size: float
+    courses: dict[int, Course],
+    outlines: dict[int, np.ndarray],
+    found: list[Found],
+    laid: np.ndarray,
+    drawing: Field,
+    on_edge: OnEdge,
+    size: float,
 ) -> list[Found]:
     """``found`` with every straight feature, and every straight side of an outline, on its own stroke; without the straight
     features along which no stroke and no edge of a tone is.
 
     ``courses``: the straight features' lines by index, frame px; ``outlines``: closed ones' points there; ``laid`` (h, w): the
-    drawing in the frame, 0 dark to 1 light, and ``drawing`` its edges.
+    drawing in the frame, 0 dark to 1 light, and ``drawing`` its edges; ``on_edge`` tells of a line and
+    its offset and turn whether the reference shows an edge there.
     """
     near = {k: find_stroke(laid, course, found[k].fit, size) for k, course in courses.items() if found[k].fit is not None}
     sides = {
@@ -83,11 +98,29 @@ def on_strokes(
         elif not _tone_edge(course.shifted(place.fit.offset, place.fit.turn), laid, drawing, STEP * usual, size):
             answer[k] = Found(why="nothing like it is drawn near its place", score=place.score)
     for k, some in sides.items():
+        place = found[k]
         clear = [(side, stroke.fit) for side, stroke in some if stroke.depth >= DEEP * usual]
-        answer[k] = _sides_moved(
-            found[k], [(side, fit) for side, fit in clear if _end_moves(side, found[k], fit) <= SIDE_NEAR * size]
-        )
+        clear = [
+            (side, fit)
+            for side, fit in clear
+            if _end_moves(side, place, fit) <= SIDE_NEAR * size or on_edge(side.course, fit.offset, fit.turn)
+        ]
+        told = {side.ends for side, _ in clear}
+        toned = [
+            side
+            for side, _ in some
+            if side.ends not in told and _tone_edge(_side_at(side, place), laid, drawing, STEP * usual, size)
+        ]
+        if len(clear) + len(toned) < len(some) - SIDES_AMISS:
+            answer[k] = Found(why=OTHER_SIDES, score=place.score)
+        else:
+            answer[k] = _sides_moved(place, clear)
     return answer
+
+
+def _side_at(side: Side, place: Found) -> Course:
+    fit = side.fit_of(place)
+    return side.course.shifted(fit.offset, fit.turn)
 
 
 def _end_moves(side: Side, place: Found, fit: LineFit) -> float:

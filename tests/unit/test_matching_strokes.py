@@ -45,7 +45,7 @@ def found(offset: float, course=LINE) -> Found:
 
 def placed(courses, outlines, places, sheet) -> list[Found]:
     """`on_strokes` of a sheet with its edges."""
-    return on_strokes(courses, outlines, places, sheet, field_of(sheet, SIZE, FINE), SIZE)
+    return on_strokes(courses, outlines, places, sheet, field_of(sheet, SIZE, FINE), lambda *line: False, SIZE)
 
 
 @pytest.mark.parametrize(("offset", "rise"), [(0.0, 0.0), (2.5, 0.0), (-3.0, 3.0)])
