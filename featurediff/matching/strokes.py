@@ -36,6 +36,8 @@ MOST_TURN = 0.05
 DEEP = 0.3
 FARTHER = 0.15
 USUAL_PERCENTILE = 75
+# Parts with strokes of their own make a line, though not in line with each other, at so much of their depth.
+SHAKY = 0.6
 # A part's place is known to about this share of the size.
 PART_SIGMA = 0.0012
 # A tone step as high as this share of the usual stroke's depth is a drawn edge too; taken between these shares of the size.
@@ -165,6 +167,8 @@ def find_stroke(laid: np.ndarray, course: Course, fit: LineFit, size: float) -> 
     liked = np.where(np.abs(aside) <= NEAR * size, means - FARTHER * means.max() * (aside / (NEAR * size)) ** 2, -1.0)
     row, column = np.unravel_index(np.argmax(liked), liked.shape)
     offset, turn = float(aside[column]), float(turns[row])
+    # A shaky line's parts lie beside each other: each has a stroke of its own.
+    seen = max(float(means[row, column]), SHAKY * _mean_of_parts(depth, at, aside, offset, turn, size))
     measured = _parts(depth, at, aside, offset, turn, size)
     if measured is not None:
         places, shifts = measured
@@ -174,7 +178,7 @@ def find_stroke(laid: np.ndarray, course: Course, fit: LineFit, size: float) -> 
     else:
         covariance = fit.covariance
     told = replace(fit, offset=fit.offset + offset, turn=fit.turn + turn, covariance=covariance)
-    return Stroke(told, float(means[row, column]))
+    return Stroke(told, seen)
 
 
 def tone_step(laid: np.ndarray, course: Course, size: float) -> float:
@@ -210,6 +214,14 @@ def _over_turns(depth: np.ndarray, at: np.ndarray, aside: np.ndarray, half: floa
 def _lagged(columns: np.ndarray, turn: float, at: np.ndarray, step: float) -> np.ndarray:
     lag = np.round(turn * at / step).astype(int)
     return np.clip(columns[None] + lag[:, None], 0, len(columns) - 1)
+
+
+def _mean_of_parts(depth: np.ndarray, at: np.ndarray, aside: np.ndarray, offset: float, turn: float, size: float) -> float:
+    """The mean depth of the parts' strongest strokes, each within `NEAR` of the course (offset, turn)."""
+    straightened = np.take_along_axis(depth, _lagged(np.arange(len(aside)), turn, at, aside[1] - aside[0]), 1)
+    near = straightened[:, np.abs(aside - offset) <= NEAR * size]
+    parts = np.array_split(near, max(round(len(at) * ALONG / PART), 3))
+    return float(np.mean([part.mean(0).max() for part in parts]))
 
 
 def _parts(

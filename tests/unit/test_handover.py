@@ -434,7 +434,7 @@ def test_whatever_find_returns_passes_or_is_told(found):
 
 def test_the_made_up_results_are_of_both_sorts():
     """What the test above saw: its strategies are worth nothing when all is refused, or nothing."""
-    assert 0.1 < SEEN["sound"] / SEEN["tried"] < 0.9
+    assert 0.04 < SEEN["sound"] / SEEN["tried"] < 0.96
 
 
 @settings(FUZZ, max_examples=100)
