@@ -86,7 +86,8 @@ def report_of(drawing) -> Report:
 def material(tmp_path_factory):
     """A folder with the detector, the reference, and six sheets, four of them with button D 4 mm too far right."""
     folder = tmp_path_factory.mktemp("class")
-    (code,) = re.findall(r"```python\n(.*?)```", DEVELOPERS.read_text(encoding="utf-8"), re.DOTALL)
+    blocks = re.findall(r"```python\n(.*?)```", DEVELOPERS.read_text(encoding="utf-8"), re.DOTALL)
+    code = next(block for block in blocks if "@hookimpl" in block)
     (folder / "buttons.py").write_text(code, encoding="utf-8")
     picture = np.full((1200, 1000, 3), 235, np.uint8)
     for (x, y), radius in zip(CENTRES.astype(int), RADII, strict=True):
