@@ -45,6 +45,8 @@ STEP = 0.3
 # A side of an outline is only measured better, unless the reference shows an edge where the stroke is: beside it run frames, bars
 # and shutters, whose strokes are others.
 SIDE_NEAR = 0.004
+# Or, of a long side, as a share of its own length.
+SIDE_SHARE = 0.02
 # So many of an outline's sides may be without a stroke or the edge of a tone: something may stand before one.
 SIDES_AMISS = 1
 OTHER_SIDES = "two outlines near its place could be meant: what is drawn there has other sides"
@@ -105,7 +107,8 @@ def on_strokes(
         clear = [
             (side, fit)
             for side, fit in clear
-            if _end_moves(side, place, fit) <= SIDE_NEAR * size or on_edge(side.course, fit.offset, fit.turn)
+            if _end_moves(side, place, fit) <= max(SIDE_NEAR * size, 2 * SIDE_SHARE * side.course.half)
+            or on_edge(side.course, fit.offset, fit.turn)
         ]
         told = {side.ends for side, _ in clear}
         toned = [
