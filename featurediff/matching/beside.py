@@ -15,6 +15,7 @@ from featurediff import geometry
 from featurediff.matching.found import Found
 from featurediff.matching.sides import long_sides
 from featurediff.matching.strips import Course, positions, strip
+from featurediff.matching.whole import against
 
 # As shares of the size: how far another edge of the same moulding may lie, the blur across, and the step along.
 FARTHEST = 0.030
@@ -42,6 +43,8 @@ FALLS = 0.65
 FALLS_TO_OWN = 0.85
 # Edges of one moulding meet far away in perspective: their slants (px across per px along) may differ by so much.
 SLANTS = 0.06
+# The short sides of an outline tell their slant badly; it is taken to be no more than this.
+SIDE_SLANT = 0.02
 # What the choice of edge leaves in doubt, as a share of the distance between the two.
 DOUBT = 0.3
 
@@ -100,15 +103,13 @@ def meant_edge(
     return best[1:]
 
 
-def edge_at(picture: np.ndarray, base: np.ndarray, course: Course, offset: float, turn: float, size: float) -> bool:
+def edge_at(picture: np.ndarray, base: np.ndarray, size: float, course: Course, offset: float, turn: float) -> bool:
     """Does the reference show another edge beside a line just where something is drawn, at ``offset`` px aside of it?
 
     ``base`` (3, 3): what most features agree on, frame px.
     """
-    here = geometry.apply(base, course.middle[None])[0] - course.middle
-    rest = offset - float(here @ course.across)
-    slant = float(np.clip(turn - float((base[:2, :2] @ course.along) @ course.across), -0.02, 0.02))
-    edge, _ = meant_edge(picture, course, rest, slant, size)
+    rest, slant = against(base, course, offset, turn)
+    edge = _side_edge(picture, course, rest, slant, size)
     return edge != 0.0 and abs(edge - rest) <= JUST_THERE * size
 
 
@@ -136,9 +137,7 @@ def on_meant_edges(
 
 
 def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
-    here = geometry.apply(base, course.middle[None])[0] - course.middle
-    turn = place.fit.turn - float((base[:2, :2] @ course.along) @ course.across)
-    other, slant = meant_edge(picture, course, place.fit.offset - float(here @ course.across), turn, size)
+    other, slant = meant_edge(picture, course, *against(base, course, place.fit.offset, place.fit.turn), size)
     if other == 0.0:
         return place
     doubt = (DOUBT * other) ** 2
@@ -154,10 +153,9 @@ def _line_on_edge(course: Course, place: Found, base: np.ndarray, picture: np.nd
     )
 
 
-def _side_edge(picture: np.ndarray, course: Course, first: float, last: float, size: float) -> float:
-    """How far beside a side lies the other edge for which it was drawn, its ends ``first`` and ``last`` px aside; 0 for none."""
-    turn = float(np.clip((last - first) / (2 * course.half), -0.02, 0.02))
-    return meant_edge(picture, course, (first + last) / 2, turn, size)[0]
+def _side_edge(picture: np.ndarray, course: Course, offset: float, turn: float, size: float) -> float:
+    """How far beside an outline's side lies the other edge for which it was drawn; 0 for none."""
+    return meant_edge(picture, course, offset, float(np.clip(turn, -SIDE_SLANT, SIDE_SLANT)), size)[0]
 
 
 def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture: np.ndarray, size: float) -> Found:
@@ -171,7 +169,9 @@ def _outline_on_edges(curve: np.ndarray, place: Found, base: np.ndarray, picture
     moved = np.linalg.lstsq(across, aside.mean(1), rcond=None)[0]
     if np.abs(aside.mean(1) - across @ moved).max() <= OWN * size:
         return place
-    others = np.array([_side_edge(picture, side.course, *ends, size) for side, ends in zip(sides, aside, strict=True)])
+    turns = np.diff(aside, axis=1)[:, 0] / [2 * side.course.half for side in sides]
+    drawn = zip(sides, aside.mean(1), turns, strict=True)
+    others = np.array([_side_edge(picture, side.course, float(offset), float(turn), size) for side, offset, turn in drawn])
     left = aside.mean(1) - others
     moved = np.linalg.lstsq(across, left, rcond=None)[0]
     if others.any() and np.abs(left - across @ moved).max() > UNEXPLAINED * size:

@@ -11,11 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from featurediff import geometry
 from featurediff.matching.banks import Bank
 from featurediff.matching.beside import FARTHEST, meant_edge
 from featurediff.matching.found import Found
 from featurediff.matching.strips import Course, look, over_turns, positions, profile
+from featurediff.matching.whole import against
 
 # From this correlation on, another line of the reference is like the one looked for; measured on rendered scenes (development
 # seeds), where lines taken for their neighbours show 0.44 to 0.97 and lines truly moved in open ground 0 to 0.3.
@@ -48,20 +48,14 @@ def without_doubles(
     ``bank`` and ``picture``: the reference in the frame, as edges and as it is.
     """
     answer = list(found)
-    moves = {k: _move(course, found[k], base) for k, course in courses.items() if found[k].fit is not None}
+    fits = {k: found[k].fit for k in courses if found[k].fit is not None}
+    moves = {k: against(base, courses[k], fit.offset, fit.turn) for k, fit in fits.items()}
     for k, (offset, turn) in moves.items():
         course = courses[k]
         alike = line_double(bank, course, offset, turn, size) >= ALIKE
         if alike or _on_neighbour(picture, course, offset, turn, size) or _strayed(k, courses, moves, size):
             answer[k] = replace(Found(why=WHY), score=found[k].score)
     return answer
-
-
-def _move(course: Course, place: Found, base: np.ndarray) -> tuple[float, float]:
-    """Offset across, px, and turn of a line against what most features agree on."""
-    here = geometry.apply(base, course.middle[None])[0] - course.middle
-    turn = float((base[:2, :2] @ course.along) @ course.across)
-    return place.fit.offset - float(here @ course.across), place.fit.turn - turn
 
 
 def _strayed(k: int, courses: dict[int, Course], moves: dict[int, tuple[float, float]], size: float) -> bool:

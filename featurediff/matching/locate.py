@@ -119,7 +119,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
     base = whole_shift(courses, curves, found, size)
-    on_edge = partial(_on_edge, reference, base, size)
+    on_edge = partial(edge_at, reference, base, size)
     found = on_strokes(courses, outlines, found, laid.grey, drawing, on_edge, size)
     found = without_rivals(pairs, found, size)
     base = whole_shift(courses, curves, found, size)
@@ -131,10 +131,6 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     found = without_doubtful(subject, curves, found, size)
     found = without_strayed(outlines, found, base, size)
     return settle_corners(subject, courses, found, size)
-
-
-def _on_edge(picture: np.ndarray, base: np.ndarray, size: float, course: Course, offset: float, turn: float) -> bool:
-    return edge_at(picture, base, course, offset, turn, size)
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:

@@ -44,6 +44,12 @@ def whole_shift(courses: dict[int, Course], curves: list[np.ndarray], found: lis
     return np.array([[1 + a, -b, tx], [b, 1 + a, ty], [0.0, 0.0, 1.0]])
 
 
+def against(base: np.ndarray, course: Course, offset: float, turn: float) -> tuple[float, float]:
+    """Offset across, px, and turn of a line beside ``course``, less what ``base`` (3, 3), the agreement, makes of it."""
+    here = geometry.apply(base, course.middle[None])[0] - course.middle
+    return offset - float(here @ course.across), turn - float((base[:2, :2] @ course.along) @ course.across)
+
+
 def moved_by(shift: np.ndarray, curves: list[np.ndarray]) -> float:
     """How far a similarity (3, 3) moves the features' points at most, px."""
     points = np.vstack(curves)
