@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.habits import words
 from featurediff.habits.records import DEGREES, PERCENT, Habits, Shared
-from featurediff.report.look import INK, PAPER
+from featurediff.report.look import INK, PAPER, wrapped
 
 WIDTH = 640  # px; narrow enough to be read on a phone
 _MARGIN, _ROW, _DOT, _NUMBERED = 28, 50, 7, 10
@@ -106,7 +106,7 @@ class _Lines:
     def text(self, text: str, size: int) -> None:
         font = ImageFont.load_default(size)
         for line in text.split("\n"):
-            for each in _wrapped(line, font, WIDTH - 2 * _MARGIN):
+            for each in wrapped(line, font, WIDTH - 2 * _MARGIN):
                 self._parts.append((round(size * 1.4), lambda pen, y, each=each: _write(pen, (_MARGIN, y), each, size)))
 
     def row(self, row: Row) -> None:
@@ -188,14 +188,3 @@ def _dot(pen, x: float, y: float, radius: float, filled: bool, number: str) -> N
     pen.ellipse(box, fill=INK if filled else PAPER, outline=PAPER if filled else INK, width=_FINER)
     if number:
         _write(pen, (x, y), number, 11, "mm", PAPER if filled else INK)
-
-
-def _wrapped(text: str, font, width: float) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if lines[-1] and font.getlength(longer) > width:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines

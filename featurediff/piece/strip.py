@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw, ImageFont
 from featurediff.piece.pictures import opened
 from featurediff.piece.records import Piece, Round
 from featurediff.piece.words import summary, worst
-from featurediff.report.look import ACCENT, EDGE, INK, PAPER, paled
+from featurediff.report.look import ACCENT, EDGE, INK, PAPER, paled, wrapped
 from featurediff.report.text import CLOSE
 
 PANEL = 380  # px wide; heights follow the sheet
@@ -69,19 +69,8 @@ def _lines(record: Round) -> list[tuple[str, object, int, tuple[int, int, int]]]
     """(text, font, height, colour) of the caption."""
     large, small = ImageFont.load_default(20), ImageFont.load_default(15)
     lines = [(f"Round {record.number}", large, 27, INK)]
-    lines += [(text, small, 20, INK) for text in _wrapped(summary(record), small)]
+    lines += [(text, small, 20, INK) for text in wrapped(summary(record), small, PANEL)]
     lines.append((worst(record) or (CLOSE if record.close_enough else ""), small, 20, INK))
-    return lines
-
-
-def _wrapped(text: str, font) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if font.getlength(longer) > PANEL and lines[-1]:
-            lines.append(word)
-        else:
-            lines[-1] = longer
     return lines
 
 

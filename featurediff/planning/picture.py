@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from featurediff.planning import words
 from featurediff.planning.records import FROM_LEFT, FROM_TOP, Length, Plan, Relation
-from featurediff.report.look import ACCENT, EDGE, INK, PAPER
+from featurediff.report.look import ACCENT, EDGE, INK, PAPER, wrapped
 
 # Px, before drawing at twice the size.
 _SHEET, _LEFT, _TOP, _MARGIN = 620, 190, 84, 24
@@ -245,18 +245,9 @@ def _texts(plan: Plan, width: float) -> list[tuple[str, int, tuple[int, int, int
     blocks.append(("Not to be laid over or traced: numbers to measure, the rest freehand.", _SOFT))
     lines = []
     for text, colour in blocks:
-        wrapped = _wrapped(text, _TEXT, width)
-        lines += [(line, _TEXT, colour, 23) for line in wrapped]
+        lines += [(line, _TEXT, colour, 23) for line in _wrapped(text, _TEXT, width)]
     return lines
 
 
 def _wrapped(text: str, size: int, width: float) -> list[str]:
-    font = ImageFont.load_default(size)
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if lines[-1] and font.getlength(longer) > width:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines
+    return wrapped(text, ImageFont.load_default(size), width)

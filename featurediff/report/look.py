@@ -1,4 +1,4 @@
-"""What all pictures of featurediff share: colours, and a picture paled so that marks on it stand out."""
+"""What all pictures of featurediff share: colours, a picture paled so that marks on it stand out, text in lines."""
 
 from __future__ import annotations
 
@@ -21,3 +21,15 @@ def shrunk(image: Image.Image, long_side: int) -> tuple[Image.Image, float]:
 def paled(image: Image.Image, share: float) -> Image.Image:
     """The picture with its darkness reduced to ``share`` of what it was."""
     return image.point(lambda value: round(255 - (255 - value) * share))
+
+
+def wrapped(text: str, font, width: float) -> list[str]:
+    """The text in lines of at most ``width`` px in a Pillow ``font``; a longer word has a line of its own."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and font.getlength(longer) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
