@@ -60,13 +60,15 @@ class Detector:
     """Base class of detectors. Only `find` must be written.
 
     ``name``: what is typed after ``--subject``. ``title``: one line for the list of subjects. ``judges``: what it can judge, in
-    plain words. ``api_version``: the version of this module it was written for. ``time_limit_s``: how long one call of one of its
-    methods may take, in seconds; then it is stopped.
+    plain words. ``settings``: what it can be told in the block ``detector`` of a settings file, each name with its meaning in
+    words; other names are then refused. None: it checks them itself. ``api_version``: the version of this module it was written
+    for. ``time_limit_s``: how long one call of one of its methods may take, in seconds; then it is stopped.
     """
 
     name: str = ""
     title: str = ""
     judges: tuple[str, ...] = ()
+    settings: Mapping[str, str] | None = None
     api_version: int = API_VERSION
     time_limit_s: float = 60.0
 

@@ -13,7 +13,7 @@ import hashlib
 import importlib.util
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, entry_points
@@ -299,6 +299,15 @@ def _check(detector: Any, plugin: str) -> None:
     judges = getattr(detector, "judges", ())
     if isinstance(judges, str) or not all(isinstance(j, str) for j in judges):
         raise DetectorError(f"{plugin}: 'judges' of {kind} must be a tuple of words.")
+    _check_settings(getattr(detector, "settings", None), f"{plugin}: 'settings' of {kind}")
+
+
+def _check_settings(settings: Any, named: str) -> None:
+    if settings is None:
+        return
+    words = isinstance(settings, Mapping) and all(isinstance(word, str) for pair in settings.items() for word in pair)
+    if not words:
+        raise DetectorError(f"{named} must be a dict of names and what they mean, both in words.")
 
 
 def fault_of(error: BaseException) -> str:

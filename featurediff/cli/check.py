@@ -43,6 +43,8 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
     A detector file that the user's own settings name for the subject is put in place of --detector.
     """
     from featurediff.configuration import load_settings
+    from featurediff.discovery import load_detector, load_detector_file
+    from featurediff.handover.known import check_settings
     from featurediff.layers import load_layers
 
     _check_choice(arguments)
@@ -60,14 +62,13 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
     if not arguments.detector and settings.subject in layered.detectors:
         arguments.detector = str(layered.detectors[settings.subject])
     if arguments.detector:
-        from featurediff.discovery import load_detector_file
-
         # What is drawn by default says nothing about a file that was named now.
         wanted = settings.subject if layered.given("subject") or settings.subject in layered.detectors else ""
         name = load_detector_file(arguments.detector, wanted or None).name
-        return load_settings(settings, {"subject": name})
+        settings = load_settings(settings, {"subject": name})
     if not settings.subject:
         raise CallError("What is drawn is not said.", "Add --subject NAME ('featurediff subjects' lists them), or --marks FILE.")
+    check_settings(load_detector(settings.subject), settings.detector, layered.origins)
     return settings
 
 

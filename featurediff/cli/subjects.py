@@ -43,6 +43,8 @@ def _show(detector: Detector, origin: str) -> None:
     print(f"{detector.name}: {detector.title}" if detector.title else detector.name)
     if detector.judges:
         print(textwrap.fill(f"judges: {', '.join(detector.judges)}", 100, initial_indent="  ", subsequent_indent="    "))
+    for name, meaning in (detector.settings or {}).items():
+        print(textwrap.fill(f"setting {name}: {meaning}", 100, initial_indent="  ", subsequent_indent="    "))
     print(f"  from: {origin}")
 
 

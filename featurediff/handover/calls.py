@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from featurediff.discovery import fault_of, plugin_of
 from featurediff.errors import DetectorError, FeaturediffError
 from featurediff.handover import wellformed
+from featurediff.handover.known import check_settings
 from featurediff.installation import explain
 from featurediff.timelimit import TimeUp, time_limit
 
@@ -20,12 +21,16 @@ TIME_LIMIT_S = 60.0
 
 
 def prepare(detector: Detector, picture: Picture, settings: Mapping[str, Any]) -> Picture:
-    """The detector's `prepare`. Raises DetectorError, and what the detector raises of featurediff.errors."""
+    """The detector's `prepare`. Raises DetectorError, ConfigError for settings it does not know, and what it raises of
+    featurediff.errors."""
+    check_settings(detector, settings)
     return _call(detector, "prepare", wellformed.picture, picture, settings)
 
 
 def find(detector: Detector, picture: Picture, settings: Mapping[str, Any]) -> Subject:
-    """The detector's `find`, points made float64 arrays (n, 2). Raises DetectorError, and SubjectError when nothing is there."""
+    """The detector's `find`, points made float64 arrays (n, 2). Raises DetectorError, ConfigError for settings it does not know,
+    and SubjectError when nothing is there."""
+    check_settings(detector, settings)
     return _call(detector, "find", lambda found: wellformed.subject(found, picture.pixels.shape[:2]), picture, settings)
 
 

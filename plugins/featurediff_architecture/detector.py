@@ -8,7 +8,6 @@ from typing import Any
 from featurediff.api import Detector, Picture, Subject, SubjectError
 from featurediff.errors import ConfigError
 
-SETTINGS = ("straighten_verticals",)
 # Fewer lines than these are no building.
 FEWEST = 4
 
@@ -19,6 +18,9 @@ class ArchitectureDetector(Detector):
     name = "architecture"
     title = "Buildings: outlines, verticals, receding lines, windows and their rhythm"
     judges = ("corners and verticals", "roof lines, sills and kerbs", "eye level", "windows and doors", "arches and domes")
+    settings: Mapping[str, str] = {
+        "straighten_verticals": "true: verticals that converge in the photograph are meant to be drawn plumb"
+    }
 
     def prepare(self, picture: Picture, settings: Mapping[str, Any]) -> Picture:
         """The picture with its verticals straightened, when ``straighten_verticals`` is set."""
@@ -37,7 +39,7 @@ class ArchitectureDetector(Detector):
         """See `featurediff.api.Detector.find`.
 
         Setting: ``straighten_verticals`` (see `prepare`). Raises `SubjectError` when hardly any lines of a building are found,
-        `ConfigError` for an unknown setting.
+        `ConfigError` for a setting it can't use.
         """
         from featurediff_architecture.choose import candidates, choose, extent, on_building
         from featurediff_architecture.classify import classify
@@ -90,10 +92,7 @@ def _no_building(picture: Picture) -> SubjectError:
 
 
 def _check(settings: Mapping[str, Any]) -> None:
-    """Raise `ConfigError` for a setting that this detector does not know or can't use."""
-    for name in settings:
-        if name not in SETTINGS:
-            raise ConfigError(f"detector: unknown setting '{name}' for architecture.", f"Known are: {', '.join(SETTINGS)}.")
+    """Raise `ConfigError` for a setting that can't be used."""
     straighten = settings.get("straighten_verticals", False)
     if not isinstance(straighten, bool):
         raise ConfigError(f"detector: straighten_verticals: is '{straighten}'.", "It takes true or false.")

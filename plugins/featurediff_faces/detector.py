@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 # Degrees of lean beyond which a picture is taken to lie on its side: left and right would lose their meaning.
 LYING = 60.0
-SETTINGS = ("face", "landmark_model", "silhouette_model")
 
 
 class FacesDetector(Detector):
@@ -24,6 +23,11 @@ class FacesDetector(Detector):
     name = "faces"
     title = "Portraits: one face, with hair, ears and neck where they can be seen"
     judges = ("brows", "eyes and irises", "nose", "mouth", "chin, jaw and cheek lines", "hair", "ears", "neck and shoulders")
+    settings: Mapping[str, str] = {
+        "face": "which one, if the reference shows several: 1 is the largest",
+        "landmark_model": "path of another copy of the landmark model",
+        "silhouette_model": "path of another copy of the silhouette model",
+    }
 
     def __init__(self) -> None:
         self._models: dict[str, Any] = {}
@@ -125,10 +129,7 @@ class FacesDetector(Detector):
 
 
 def _check(settings: Mapping[str, Any]) -> None:
-    """Raise `ConfigError` for a setting that this detector does not know or can't use."""
-    for name in settings:
-        if name not in SETTINGS:
-            raise ConfigError(f"detector: unknown setting '{name}' for faces.", f"Known are: {', '.join(SETTINGS)}.")
+    """Raise `ConfigError` for a setting that can't be used."""
     face = settings.get("face", 1)
     if isinstance(face, bool) or not isinstance(face, int):
         raise ConfigError(f"detector: face: is '{face}'.", "It takes a whole number: 1 for the largest face, 2 for the next.")

@@ -8,7 +8,6 @@ from typing import Any
 
 from featurediff.errors import ConfigError
 
-KNOWN = ("objects", "mask")
 HOW = 'Give boxes like --object "jug:120,80,300,420": a name, then left, top, width and height in px of the reference.'
 
 
@@ -34,11 +33,8 @@ class Choices:
 def read_choices(settings: Mapping[str, Any]) -> Choices:
     """The settings as `Choices`. ``objects`` is a list of "name:x,y,w,h" or a mapping of names to "x,y,w,h" or [x, y, w, h].
 
-    Raises `ConfigError` for what is unknown or can't be read.
+    Raises `ConfigError` for what can't be read.
     """
-    for name in settings:
-        if name not in KNOWN:
-            raise ConfigError(f"detector: unknown setting '{name}' for still-life.", f"Known are: {', '.join(KNOWN)}.")
     mask = settings.get("mask", "") or ""
     if not isinstance(mask, str):
         raise ConfigError(f"detector: mask: is '{mask}'.", "It takes the path of a black and white picture, objects white.")

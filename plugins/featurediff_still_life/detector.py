@@ -14,6 +14,10 @@ class StillLifeDetector(Detector):
     name = "still-life"
     title = "Still life: outlines, ellipses and axes of things on a table, and the gaps between them"
     judges = ("outlines", "rims and feet", "axes and symmetry", "gaps and alignments")
+    settings: Mapping[str, str] = {
+        "objects": 'things and the boxes around them, such as ["jug:120,80,300,420"]: x, y, width, height in px of the reference',
+        "mask": "path of a black and white picture of the reference's size: white where the things are",
+    }
 
     def find(self, picture: Picture, settings: Mapping[str, Any]) -> Subject:
         """See `featurediff.api.Detector.find`.

@@ -167,6 +167,17 @@ def test_a_wrong_settings_file_is_told_with_its_places(tmp_path):
     assert "my.yaml:4:16: lineup.rule: " in run.stderr
 
 
+@pytest.mark.parametrize("subject", ["faces", "architecture", "still-life"])
+def test_a_detectors_unknown_settings_are_told_with_their_places(subject, tmp_path):
+    (tmp_path / "my.yaml").write_text("sheet:\n  size: A4\ndetector:\n  spoon: 2\n  objcts: [1]\n")
+    run = featurediff("check", "a.jpg", "b.jpg", "--subject", subject, "--config", "my.yaml", text=True, cwd=tmp_path)
+    assert run.returncode == 2
+    assert f"my.yaml:4: detector: unknown setting 'spoon' for {subject}\n" in run.stderr
+    meant = "; did you mean 'objects'?" if subject == "still-life" else ""
+    assert f"my.yaml:5: detector: unknown setting 'objcts' for {subject}{meant}\n" in run.stderr
+    assert f"{subject} takes " in run.stderr
+
+
 # ---------------------------------------------------------------- options reach the engine
 
 

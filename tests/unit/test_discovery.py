@@ -120,6 +120,7 @@ def test_a_faulty_neighbour_does_no_harm(install):
         (GOOD.replace('name: str = "kites"', 'name: str = "kites"; api_version: int = 99'), "was written for version 99"),
         (GOOD.replace('name: str = "kites"', 'name: str = "kites"; api_version: int = "1"'), "does not say its 'api_version'"),
         (GOOD.replace('("tail",)', '"tail"'), "'judges' of Kites must be a tuple of words"),
+        (GOOD.replace('name: str = "kites"', 'name: str = "kites"; settings = ("wind",)'), "'settings' of Kites must be a dict"),
         (GOOD.replace('("tail",)', "5"), "Kites is faulty: TypeError"),
         (GOOD.replace('"kites"', '"kite"'), "offers no detector of that name, only: 'kite'"),
     ],

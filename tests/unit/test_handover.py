@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from featurediff import api, discovery
-from featurediff.errors import DetectorError, FeaturediffError, SubjectError
+from featurediff.errors import ConfigError, DetectorError, FeaturediffError, SubjectError
 from featurediff.handover import calls, wellformed
 from featurediff.records import STAGES, Advice, Form, Gap, Group, Guess, Junction, Meeting, NotJudged, Pair, Picture, Row, Start
 from featurediff.timelimit import TimeUp, time_limit
@@ -166,6 +166,19 @@ def test_in_another_thread_the_limit_does_nothing():
     thread.start()
     thread.join()
     assert seen == ["done"]
+
+
+def test_settings_it_does_not_declare_are_refused():
+    detector = Kites()
+    calls.find(detector, PICTURE, {"wind": 3})  # it declares nothing and checks for itself
+    detector.settings = {"wind": "how strong it is, in m/s"}
+    calls.find(detector, PICTURE, {"wind": 3})
+    with pytest.raises(ConfigError, match=r"detector: unknown setting 'wnd' for kites; did you mean 'wind'\?") as caught:
+        calls.find(detector, PICTURE, {"wnd": 3})
+    assert "kites takes wind: how strong it is, in m/s." in str(caught.value)
+    detector.settings = {}
+    with pytest.raises(ConfigError, match="kites takes none"):
+        calls.prepare(detector, PICTURE, {"wind": 3})
 
 
 # ---------------------------------------------------------------- what it returns

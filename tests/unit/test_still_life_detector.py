@@ -193,7 +193,6 @@ def test_an_empty_table_says_how_to_give_boxes():
 @pytest.mark.parametrize(
     ("settings", "says"),
     [
-        ({"object": "jug:1,2,30,40"}, "unknown setting 'object'"),
         ({"objects": ["jug"]}, "can't be read"),
         ({"objects": ["jug:1,2,3"]}, "can't be read"),
         ({"objects": ["jug:a,b,c,d"]}, "can't be read"),
