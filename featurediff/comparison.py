@@ -28,6 +28,7 @@ from featurediff.settings import Settings
 from featurediff.sheet.find import find_sheet
 from featurediff.sheet.sizes import parse_sheet
 from featurediff.sheet.squaring import square
+from featurediff.weights import misspelt
 
 # The squared sheet is made at this resolution, or at the photo's own if that is coarser: finer detail than a pencil line's
 # width does not help.
@@ -233,7 +234,7 @@ def _report(
         later=later,
         good=good,
         not_judged=(*subject.not_judged, *missing),
-        capture=_capture(paper, subject),
+        capture=(*paper.advice, *subject.advice, *misspelt(subject, settings.importance)),
         sitter_names={each.name: each.sitter_name for each in subject.features if each.sitter_name},
         blocks=blocks_of(subject),
     )
@@ -244,7 +245,3 @@ def _with_advice(paper: Sheet, graphite: np.ndarray) -> Sheet:
         return paper
     faint = Advice("warning", "The pencil hardly stands out from the paper's grain: light the sheet from the side, or go closer.")
     return replace(paper, advice=(*paper.advice, faint))
-
-
-def _capture(paper: Sheet, subject: Subject) -> tuple[Advice, ...]:
-    return (*paper.advice, *subject.advice)

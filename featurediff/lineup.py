@@ -6,7 +6,7 @@ importance-weighted amount beyond tolerance, refined on the features that agree 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from featurediff.errors import CallError, RegistrationError
 from featurediff.naming import did_you_mean
 from featurediff.records import Feature, LineUp, Located, Subject, under
 from featurediff.settings import Settings, Tolerances
+from featurediff.weights import weight_of
 
 # Beyond this many tolerances a feature is simply wrong; how much more does not matter to the line-up.
 WRONG_ENOUGH = 3.0
@@ -113,7 +114,7 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
         if place is None:
             continue
         limit = class_limit(settings.tolerances, feature.tolerance, size_mm, "mm")
-        importance = settings.importance.get(feature.name, feature.importance)
+        importance = weight_of(feature, settings.importance)
         picks = _pick(feature)
         normal = geometry.normals(feature.points, feature.closed) if feature.slides else None
         for k in picks:
@@ -130,7 +131,10 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
             "Fewer than two features were found in the drawing, too few to line it up.",
             "Draw more before you compare, or photograph it closer and in even light.",
         )
-    return Supports(*(np.array(column) for column in zip(*rows, strict=True)))
+    supports = Supports(*(np.array(column) for column in zip(*rows, strict=True)))
+    if not supports.weights.any():  # nothing that was found counts: all counts alike
+        supports = replace(supports, weights=np.ones_like(supports.weights))
+    return supports
 
 
 def _pick(feature: Feature) -> list[int]:

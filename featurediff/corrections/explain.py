@@ -24,6 +24,7 @@ from featurediff.geometry import fit_similarity
 from featurediff.lineup import class_limit
 from featurediff.records import Sheet, Subject
 from featurediff.settings import Settings
+from featurediff.weights import weight_of
 
 # Loss of a measure x limits off: gentle within its limit, steep beyond; straight, so that one big error can't outvote many.
 _WITHIN, _DRIFT, _BEYOND = 0.3, 0.1, 1.2
@@ -106,7 +107,7 @@ def _rows(compared: tuple[Compared, ...], sheet: Sheet, settings: Settings) -> t
     chance = max(times, NormalDist().inv_cdf(1.0 - 0.025 / max(count, 1)))
     rows = []
     for owner, each in enumerate(compared):
-        importance = settings.importance.get(each.feature.name, each.feature.importance)
+        importance = weight_of(each.feature, settings.importance)
         for measure in each.measures:
             limit = max(measure.tolerance, times * measure.sigma, chance * measure.own)
             if measure.name in POSITION and np.isfinite(sheet.trust_mm):

@@ -10,6 +10,7 @@ import numpy as np
 from featurediff.corrections.explain import Explanation, Statement
 from featurediff.deviations import Compared
 from featurediff.settings import Settings
+from featurediff.weights import weight_of
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,7 @@ def _shapes(compared: tuple[Compared, ...], settings: Settings) -> list[Item]:
         limit = max(shape.tolerance, times * shape.sigma)
         if abs(shape.value) <= limit:
             continue
-        importance = settings.importance.get(each.feature.name, each.feature.importance)
+        importance = weight_of(each.feature, settings.importance)
         stage = "detail" if each.feature.stage == "detail" else "shape"
         found.append(
             Item(

@@ -73,7 +73,7 @@ def curve_weight(curves: list[Curve], sigma: float, shape: tuple[int, int]) -> t
             canvas[
                 min(max(round(points[0, 1]) - low[1], 0), size[1] - 1), min(max(round(points[0, 0]) - low[0], 0), size[0] - 1)
             ] = 0
-    distance = cv2.distanceTransform(canvas, cv2.DIST_L2, 5)
+    distance = np.minimum(cv2.distanceTransform(canvas, cv2.DIST_L2, 5), 10 * sigma)  # huge where there is no curve at all
     weight = np.exp(-0.5 * (distance / sigma) ** 2)
     weight[distance > 2.5 * sigma] = 0.0
     return weight.astype(np.float32), (int(low[0]), int(low[1]))

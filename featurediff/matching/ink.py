@@ -32,7 +32,8 @@ def ink_map(laid: np.ndarray, sheet: np.ndarray, scale: float, size: float) -> n
     calm = cv2.blur(_strength(whole, size), (window, window))
     inner = calm[window // 2 : -window // 2 : window // 2, window // 2 : -window // 2 : window // 2]
     grain = np.sqrt(np.percentile(inner if inner.size else calm, CALM_PERCENTILE))
-    ink = np.sqrt(cv2.GaussianBlur(_strength(laid, size), (0, 0), FINE.spread * size))
+    # Rounding in the blur can leave a little less than nothing.
+    ink = np.sqrt(np.maximum(cv2.GaussianBlur(_strength(laid, size), (0, 0), FINE.spread * size), 0.0))
     reach = 2 * round(0.005 * size) + 1
     return cv2.dilate(ink, np.ones((reach, reach), np.uint8)) / max(float(grain), LEAST_GRAIN)
 

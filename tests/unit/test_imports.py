@@ -25,6 +25,7 @@ FLOW = [
     ["marking", "layers"],
     ["handover"],
     ["matching"],
+    ["weights"],
     ["lineup"],
     ["aims", "bends", "blocks", "stations"],
     ["deviations"],
