@@ -6,6 +6,7 @@ The file is read with its lines and columns kept, so that every mistake in it is
 
 from __future__ import annotations
 
+import os
 import types
 import typing
 from collections.abc import Mapping
@@ -82,9 +83,9 @@ def presets() -> dict[str, Path]:
 def find_file(source: str | Path) -> Path:
     """The settings file meant by a path or by the name of a preset. Raises ConfigError."""
     path = Path(source)
-    if path.is_dir():
+    if os.path.isdir(path):
         raise ConfigError(f"The settings file '{source}' is a folder.", "Name a YAML file in it.")
-    if path.exists():
+    if os.path.exists(path):
         return path
     known = presets()
     if str(source) in known:

@@ -11,6 +11,7 @@ import contextlib
 import functools
 import hashlib
 import importlib.util
+import os
 import sys
 import threading
 from collections.abc import Iterable, Mapping
@@ -190,13 +191,14 @@ class _QuietLoader(SourceFileLoader):
 
 
 def _detectors_of_file(path: Path) -> tuple[Detector, ...]:
-    if path.is_dir():
+    if os.path.isdir(path):
         raise DetectorError(f"The detector file '{path}' is a folder.", "Name a Python file in it.")
     try:
         stat = path.stat()
-    except OSError as error:
-        raise DetectorError(f"The detector file '{path}' can't be read: {error.strerror}.", "Check its name.") from error
-    if path.suffix != ".py":
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise DetectorError(f"The detector file '{path}' can't be read: {why}.", "Check its name.") from error
+    if path.suffix != ".py" or not os.path.isfile(path):
         raise DetectorError(f"The detector file '{path}' is no Python file.", "Its name must end in .py.")
     key = (str(path.resolve()), stat.st_mtime_ns, stat.st_size)
     if key not in _files:
@@ -209,7 +211,7 @@ def _detectors_of_file(path: Path) -> tuple[Detector, ...]:
 
 
 def _run_file(path: Path, plugin: str) -> ModuleType:
-    name = f"featurediff_file_{path.stem}_{hashlib.sha256(str(path.resolve()).encode()).hexdigest()[:8]}"
+    name = f"featurediff_file_{path.stem}_{hashlib.sha256(os.fsencode(path.resolve())).hexdigest()[:8]}"
     spec = importlib.util.spec_from_file_location(name, path, loader=_QuietLoader(name, str(path)))
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module  # before it runs: dataclasses with postponed annotations look themselves up here

@@ -65,7 +65,7 @@ def user_file() -> Path | None:
 def user_detectors() -> dict[str, Path]:
     """The Python files of the user's own detectors, by subject. Raises ConfigError for a faulty file of settings."""
     own = user_file()
-    return _of_user(read_values(own, str(own), code=True), own) if own is not None and own.is_file() else {}
+    return _of_user(read_values(own, str(own), code=True), own) if own is not None and os.path.isfile(own) else {}
 
 
 def folder_file() -> Path:
@@ -82,8 +82,8 @@ def load_layers(source: str | Path | None = None, given: Mapping[str, Any] | Non
     named = find_file(source) if source is not None else None
     layers = (
         Layer("featurediff's own", None),
-        Layer("yours", own, own is not None and own.is_file()),
-        Layer("of this folder", here, here.is_file()),
+        Layer("yours", own, own is not None and os.path.isfile(own)),
+        Layer("of this folder", here, os.path.isfile(here)),
         Layer("after --config", named, named is not None),
         Layer(COMMAND),
     )

@@ -17,7 +17,6 @@ import numpy as np
 from PIL import (
     Image,
     ImageCms,
-    ImageOps,
     JpegImagePlugin,  # noqa: F401  importing a plug-in registers its format
     PngImagePlugin,  # noqa: F401
     TiffImagePlugin,  # noqa: F401
@@ -26,9 +25,15 @@ from PIL import (
 )
 
 from featurediff.errors import CallError, PictureError
+from featurediff.naming import printable
+from featurediff.parts import PartsError, check_parts
+from featurediff.plainfiles import NotPlainError, TooLargeError, read_plain
 from featurediff.records import Picture
 
-MAX_PIXELS = 200_000_000
+# With these a pair stays below 2 GB of memory (tests/benchmark/hostile.py).
+MAX_PIXELS = 80_000_000
+MAX_SIDE = 32_000  # px; OpenCV's warps count to 32767
+MAX_BYTES = 400_000_000
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 EXPORT = "Export it as a JPEG or PNG and try again."
 
@@ -38,6 +43,16 @@ RAW_SUFFIXES = frozenset({".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf"
 # Tag numbers of the Exif standard (CIPA DC-008).
 ORIENTATION, EXIF_BLOCK, FOCAL_LENGTH_35MM = 0x0112, 0x8769, 0xA405
 SUBJECT_DISTANCE, LENS_MODEL, FULL_WIDTH, FULL_HEIGHT = 0x9206, 0xA434, 0xA002, 0xA003
+# What makes a picture of each orientation upright (the same standard).
+_TRANSPOSES = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
 
 # Pillow's own bomb limit is a global; it is lifted only while a header is read, and ours is checked before decoding.
 _header_lock = threading.Lock()
@@ -48,7 +63,8 @@ def read_picture(source: str | Path | np.ndarray, *, max_pixels: int = MAX_PIXEL
 
     Pixels are turned upright by the EXIF orientation (once), converted to sRGB when a colour profile says otherwise, reduced to
     8 bits, flattened on white; ``notes`` says what was done. Raises `PictureError` when the file can't be read, with the reason,
-    and when it has more than ``max_pixels`` pixels (read from the header, before anything is decoded).
+    and when it has more than ``max_pixels`` pixels, or more than `MAX_SIDE` on a side (read from the header, before anything is
+    decoded).
     """
     if isinstance(source, np.ndarray):
         return _from_array(source, max_pixels)
@@ -101,7 +117,7 @@ def taking(source: str | Path) -> Taking:
 
 def shown_name(path: Path) -> str:
     """The bare file name, printable: no folder, no control characters."""
-    return "".join(c if c.isprintable() else "?" for c in path.name) or "picture"
+    return printable(path.name) or "picture"
 
 
 # ---------------------------------------------------------------- opening
@@ -109,7 +125,12 @@ def shown_name(path: Path) -> str:
 
 def _read_bytes(path: Path, name: str) -> bytes:
     try:
-        data = path.read_bytes()
+        data = read_plain(path, MAX_BYTES)
+    except NotPlainError:
+        raise PictureError(f"{name} is no plain file, but a pipe or a device.", "Copy the picture into a file.") from None
+    except TooLargeError as error:
+        what = f"{name} has {error.size / 1e6:.0f} MB; the limit is {MAX_BYTES / 1e6:.0f}."
+        raise PictureError(what, EXPORT) from None
     except FileNotFoundError:
         raise PictureError(f"{name}: there is no such file.", "Check the path and the spelling.") from None
     except IsADirectoryError:
@@ -130,6 +151,10 @@ def _open(data: bytes, path: Path, name: str) -> Image.Image:
         raise PictureError(f"{name} is a camera raw file, which is not read.", EXPORT)
     if data.startswith(b"%PDF"):
         raise PictureError(f"{name} is a PDF, not a picture.", "Export the page as a JPEG or PNG and try again.")
+    try:
+        check_parts(data)
+    except PartsError:
+        raise PictureError(f"{name} is made of more parts than a picture needs.", EXPORT) from None
     with _header_lock:
         limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, 1 << 40
         try:
@@ -171,6 +196,9 @@ def _check_size(size: tuple[int, int], name: str, max_pixels: int) -> None:
         millions = width * height / 1e6
         what = f"{name} has {width} x {height} = {millions:.0f} million pixels; the limit is {max_pixels / 1e6:g} million."
         raise PictureError(what, "Save it smaller and try again.")
+    if max(size) > MAX_SIDE:
+        what = f"{name} has {width} x {height} pixels; the limit for a side is {MAX_SIDE}."
+        raise PictureError(what, "Save it smaller and try again.")
 
 
 # ---------------------------------------------------------------- decoding
@@ -179,8 +207,9 @@ def _check_size(size: tuple[int, int], name: str, max_pixels: int) -> None:
 def _decode(image: Image.Image, name: str) -> Picture:
     notes: list[str] = []
     orientation, focal = _exif_facts(image, notes)
-    if getattr(image, "n_frames", 1) > 1 and image.format not in ("MPO", "HEIF"):
-        notes.append(f"{name} holds {image.n_frames} pictures; the first is used")
+    # Only asked whether there are more: counting the pages of a TIFF means reading them all.
+    if getattr(image, "is_animated", False) and image.format not in ("MPO", "HEIF"):
+        notes.append(f"{name} holds several pictures; the first is used")
     try:
         image.load()
         image = _upright(image, orientation)
@@ -209,7 +238,7 @@ def _exif_facts(image: Image.Image, notes: list[str]) -> tuple[int, float | None
 
 
 def _upright(image: Image.Image, orientation: int) -> Image.Image:
-    return image if orientation == 1 else ImageOps.exif_transpose(image)
+    return image if orientation == 1 else image.transpose(_TRANSPOSES[orientation])
 
 
 def _to_rgb(image: Image.Image, name: str, notes: list[str]) -> Image.Image:
@@ -260,7 +289,7 @@ def _is_srgb(profile: bytes) -> bool:
     try:
         opened = ImageCms.ImageCmsProfile(io.BytesIO(profile))
         return "srgb" in ImageCms.getProfileDescription(opened).lower()
-    except (ImageCms.PyCMSError, OSError):
+    except Exception:  # a broken profile
         return False
 
 
@@ -270,7 +299,9 @@ def _profile_to_srgb(image: Image.Image, profile: bytes, notes: list[str]) -> Im
         described = ImageCms.getProfileDescription(opened).strip()
         described = "".join(c for c in described if c.isprintable())[:60]
         converted = ImageCms.profileToProfile(image, opened, ImageCms.createProfile("sRGB"), outputMode="RGB")
-    except (ImageCms.PyCMSError, OSError, ValueError):
+    except MemoryError:
+        raise
+    except Exception:
         # For instance an RGB profile left in a grey picture. The picture itself is good.
         notes.append("its colour profile does not fit and was ignored")
         return None

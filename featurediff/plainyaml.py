@@ -16,7 +16,8 @@ from typing import Any
 import yaml
 
 from featurediff.errors import ConfigError
-from featurediff.naming import did_you_mean
+from featurediff.naming import did_you_mean, printable
+from featurediff.plainfiles import TooLargeError, read_plain
 
 LARGEST_FILE = 1_000_000  # bytes; such a file is a page of text
 # Of all values, those repeated by aliases counted each time: a few lines of aliases of aliases can stand for millions.
@@ -51,10 +52,9 @@ class Problems:
 def read_text(path: Path, shown_name: str, error: type[ConfigError] = ConfigError) -> str:
     """The text of a file in UTF-8. Raises ``error``."""
     try:
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise error(f"{shown_name}: {size} bytes are too many for a file of this kind.", "Is it the right file?")
-        return path.read_bytes().decode("utf-8-sig")
+        return read_plain(path, LARGEST_FILE).decode("utf-8-sig")
+    except TooLargeError as fault:
+        raise error(f"{shown_name}: {fault.strerror} for a file of this kind.", "Is it the right file?") from fault
     except UnicodeDecodeError as fault:
         raise error(
             f"{shown_name}: not text in UTF-8 (byte {fault.start}).", "Save the file as UTF-8, or name another file."
@@ -283,5 +283,5 @@ def join(where: str, name: str) -> str:
 
 def shown(text: str) -> str:
     """A piece of the file as a message shows it: on one line, not too long, without letters that a terminal obeys."""
-    text = "".join(letter if letter.isprintable() else "?" for letter in text)
+    text = printable(text)
     return text if len(text) <= 60 else text[:57] + "..."

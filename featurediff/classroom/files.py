@@ -28,9 +28,12 @@ def put(path: Path, data: bytes) -> None:
 
 
 def make_folder(path: Path, mode: int = 0o777) -> None:
-    """The folder, made if there is none. Raises CompareError."""
+    """The folder, made if there is none; never one that a link leads to. Raises CompareError."""
     try:
         path.mkdir(mode=mode, parents=True, exist_ok=True)
+        if path.is_symlink():
+            what = f"'{path.name}' in the class folder is a link; links are not followed."
+            raise CompareError(what, "Take it out, or name another folder after --out.")
     except OSError as error:
         raise cannot_write(path.name, error) from None
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from featurediff.classroom import files
 from featurediff.errors import CallError, CompareError
-from featurediff.pictures import shown_name
+from featurediff.pictures import MAX_BYTES, shown_name
+from featurediff.plainfiles import read_plain
 
 PRIVATE, NAMES, LIST = "private", "names.json", "names.txt"
 FORMAT, VERSION = "featurediff-class-names", 1
@@ -51,7 +53,7 @@ def pictures_in(folder: Path, reference: Path) -> list[Path]:
 
 
 def _is_picture(path: Path) -> bool:
-    return path.suffix.lower() in SUFFIXES | REFUSED and not path.name.startswith(".") and path.is_file()
+    return path.suffix.lower() in SUFFIXES | REFUSED and not path.name.startswith(".") and os.path.isfile(path)
 
 
 def _same(path: Path, reference: Path) -> bool:
@@ -64,9 +66,8 @@ def _same(path: Path, reference: Path) -> bool:
 def content_of(path: Path) -> str:
     """The SHA-256 of a file, or "" when it can't be read."""
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
+        return hashlib.sha256(read_plain(path, MAX_BYTES)).hexdigest()
+    except (OSError, ValueError):
         return ""
 
 
@@ -100,9 +101,7 @@ def numbered(out: Path, pictures: list[Path], reference: str = "") -> list[Entry
 def _known(path: Path) -> dict[str, tuple[int, str]]:
     """File name -> (number, content) of earlier runs. Raises CompareError."""
     try:
-        if path.stat().st_size > _LARGEST:
-            raise ValueError("too large")
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(read_plain(path, _LARGEST).decode("utf-8"))
         if document["format"] != FORMAT or document["version"] != VERSION:
             raise ValueError("another format")
         known = {each["file"]: (each["number"], each["content"]) for each in document["sheets"]}

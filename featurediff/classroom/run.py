@@ -91,11 +91,11 @@ def workers_for(todo: int, asked: int | None) -> int:
 
 
 def _shown(outcomes: Iterator[Outcome], total: int) -> Iterator[Outcome]:
-    """The outcomes, with a bar on stderr when that is a terminal."""
+    """The outcomes, with a bar on the process's own stderr, which may draw, when that is a terminal."""
     from tqdm import tqdm
 
     bar = tqdm(
-        outcomes, total=total, unit="sheet", desc="Comparing", file=sys.stderr, disable=None if total else True, leave=False
+        outcomes, total=total, unit="sheet", desc="Comparing", file=sys.__stderr__, disable=None if total else True, leave=False
     )
     yield from bar
 

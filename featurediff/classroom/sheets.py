@@ -16,6 +16,7 @@ from featurediff.errors import PieceError
 from featurediff.habits.reading import drawn
 from featurediff.habits.records import Drawn
 from featurediff.piece.encode import flat
+from featurediff.plainfiles import read_plain
 from featurediff.settings import Settings
 
 STATE, REPORT = "done.json", "report.json"
@@ -108,9 +109,7 @@ def read(out: Path, number: int) -> Read | None:
 
 def _json(path: Path) -> Mapping[str, Any]:
     try:
-        if path.stat().st_size > _LARGEST:
-            return {}
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(read_plain(path, _LARGEST).decode("utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

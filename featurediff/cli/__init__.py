@@ -12,6 +12,7 @@ import sys
 from collections.abc import Sequence
 
 from featurediff.cli.parser import build_parser
+from featurediff.cli.terminal import plain_output
 from featurediff.errors import FeaturediffError
 
 FAULT, INTERRUPTED, PIPE_CLOSED = 1, 130, 141
@@ -19,7 +20,11 @@ FAULT, INTERRUPTED, PIPE_CLOSED = 1, 130, 141
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line ``argv`` (default: the process's own) and return the exit status."""
-    _make_output_safe()
+    with plain_output():
+        return _main(argv)
+
+
+def _main(argv: Sequence[str] | None) -> int:
     arguments = None
     try:
         arguments = build_parser().parse_args(argv)
@@ -85,13 +90,6 @@ def _tell(error: Exception, verbose: bool) -> int:
     print(f"featurediff: A fault of featurediff itself: {type(error).__name__}: {error}", file=sys.stderr)
     print("Run it again with --verbose and report what it prints.", file=sys.stderr)
     return FAULT
-
-
-def _make_output_safe() -> None:
-    """A terminal that lacks a letter shows a substitute instead of ending the run."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace" if stream is sys.stdout else "backslashreplace")
 
 
 def _flushed(status: int) -> int:

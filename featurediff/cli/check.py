@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command. Raises FeaturediffError."""
-    if arguments.drawing is not None and Path(arguments.drawing).is_dir():
+    if arguments.drawing is not None and os.path.isdir(arguments.drawing):
         from featurediff.cli.classroom import run as run_class
 
         return run_class(arguments)

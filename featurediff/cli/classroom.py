@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -53,8 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _readable(reference: str) -> Path:
     path = Path(reference)
-    if not path.is_file():
-        what = f"The reference '{path.name}' is no file." if path.exists() else f"{path.name}: there is no such file."
+    if not os.path.isfile(path):
+        what = f"The reference '{path.name}' is no file." if os.path.exists(path) else f"{path.name}: there is no such file."
         raise CompareError(what, "Name the picture that was drawn from first, then the folder of the sheets.")
     return path
 

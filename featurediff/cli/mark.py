@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import shlex
 from pathlib import Path
 
@@ -14,7 +15,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     reference = Path(arguments.reference)
     out = Path(arguments.out) if arguments.out else beside(reference)
-    continued = out.exists()
+    continued = os.path.exists(out)
     server = MarkServer(open_desk(reference, out))
     try:
         print(f"{'Continuing' if continued else 'The marks will go into'} {out}")

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from featurediff.errors import CallError, FeaturediffError
+from featurediff.naming import printable
+from featurediff.plainfiles import new_beside
 
 if TYPE_CHECKING:
     from featurediff.comparison import Comparison
@@ -34,17 +36,14 @@ def report_json(report: Report, more: Mapping[str, Any] | None = None) -> str:
 def prepare_folder(out: str | Path) -> Path:
     """Make the output folder and make sure that it can be written to, before the slow part. Raises CallError."""
     folder = Path(out)
-    probe = folder / f".featurediff-{os.getpid()}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        probe.touch()
-        probe.unlink()
+        new_beside(folder / "featurediff").unlink()
     except (FileExistsError, NotADirectoryError) as error:
         raise CallError(f"The output folder '{out}' is a file, or lies inside one.", "Name a folder after --out.") from error
-    except OSError as error:
-        raise CallError(
-            f"The output folder '{out}' can't be written to: {error.strerror or error}.", "Name another folder after --out."
-        ) from error
+    except (OSError, ValueError) as error:  # ValueError: a name that no folder can have
+        why = getattr(error, "strerror", None) or error
+        raise CallError(f"The output folder '{out}' can't be written to: {why}.", "Name another folder after --out.") from error
     return folder
 
 
@@ -71,7 +70,7 @@ def page_of(comparison: Comparison, notes: RoundNotes | None = None, name: str =
     """The page of a comparison as the bytes of its file."""
     from featurediff.report.page import page
 
-    each = comparison
+    each, name = comparison, printable(name)
     html = page(each.report, each.squared, each.px_per_unit, each.reference, each.subject, each.located, notes, name)
     return html.encode("utf-8")
 
@@ -81,8 +80,9 @@ def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
 
     Raises FeaturediffError when the file can't be written.
     """
-    temporary = path.with_name(f".{path.stem}-{os.getpid()}{path.suffix}")
+    temporary = None
     try:
+        temporary = new_beside(path)
         write(temporary)
         os.replace(temporary, path)
     except OSError as error:
@@ -90,4 +90,5 @@ def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
             f"'{path}' can't be written: {error.strerror or error}.", "Make room or name another folder after --out."
         ) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)

@@ -64,8 +64,9 @@ def _begin(arguments: argparse.Namespace, folder: Path) -> None:
 
     settings = settings_of(arguments)
     out = prepare_folder(arguments.out) if arguments.out is not None else None
+    copy = copy_of(arguments.reference)  # now: beside a comparison there would be less memory for it
     comparison = _compare(arguments.reference, arguments.drawing, settings)
-    _add(arguments, folder, comparison, settings, out, (settings, *copy_of(arguments.reference)))
+    _add(arguments, folder, comparison, settings, out, (settings, *copy))
 
 
 def _one_more(arguments: argparse.Namespace, folder: Path, piece: Piece) -> None:

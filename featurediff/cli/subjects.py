@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import textwrap
 import traceback
 from typing import TYPE_CHECKING
@@ -35,7 +36,7 @@ def _show_own() -> None:
     from featurediff.layers import user_detectors, user_file
 
     for subject, path in user_detectors().items():
-        missing = "" if path.is_file() else " (not there)"
+        missing = "" if os.path.isfile(path) else " (not there)"
         print(f"{subject}: your own\n  from: the file {path}{missing}, named in {user_file()}")
 
 

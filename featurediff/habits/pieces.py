@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,7 +58,7 @@ def _pieces(folders: Sequence[str | Path]) -> list[Path]:
 
 def _inside(folder: Path) -> list[Path]:
     try:
-        return sorted(each for each in folder.iterdir() if each.is_dir() and store.exists(each))
+        return sorted(each for each in folder.iterdir() if os.path.isdir(each) and store.exists(each))
     except FileNotFoundError:
         raise CallError(f"There is no folder '{folder}'.", "Check the path and the spelling.") from None
     except NotADirectoryError:

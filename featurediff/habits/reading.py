@@ -14,6 +14,7 @@ from typing import Any
 from featurediff.errors import PieceError
 from featurediff.habits.records import DEGREES, PERCENT, RATIO, Drawn, Key, Measured
 from featurediff.habits.wholes import Spot, wholes
+from featurediff.naming import printable
 from featurediff.records import Block
 from featurediff.settings import Tolerances
 
@@ -252,7 +253,7 @@ def _number(value: Any) -> float:
 def _text(value: Any) -> str:
     if not isinstance(value, str) or not 0 < len(value) <= 300:
         raise ValueError("no text")
-    return "".join(letter if letter.isprintable() else "?" for letter in value)
+    return printable(value)
 
 
 def _names(values: Any) -> tuple[str, ...]:

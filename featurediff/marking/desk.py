@@ -13,6 +13,8 @@ from featurediff.marking.read import FORMAT, LONGEST_NAME, read_marks
 from featurediff.marking.records import VERSION, Marks
 from featurediff.marking.server import Desk
 from featurediff.marking.write import document, from_document, text_of
+from featurediff.plainfiles import new_beside, read_plain
+from featurediff.plainyaml import LARGEST_FILE
 
 LONGEST_SHOWN = 4000  # px: a larger picture is shown smaller; marks stay in px of the picture itself
 ENDING = ".marks.yaml"
@@ -80,7 +82,7 @@ class _Keeper:
 
 def _begun(out: Path, width: int, height: int) -> Marks | None:
     """The marks that the file holds already, in px of this picture."""
-    if not out.exists():
+    if not os.path.exists(out):
         return None
     marks = read_marks(out)
     if (marks.width, marks.height) == (width, height):
@@ -92,25 +94,25 @@ def _begun(out: Path, width: int, height: int) -> Marks | None:
 
 def _content(path: Path) -> bytes | None:
     try:
-        return path.read_bytes()
+        return read_plain(path, LARGEST_FILE)
     except OSError:
         return None
 
 
 def _check_folder(out: Path) -> None:
     """That the file can be written, before an hour of work goes into it. Raises CallError."""
-    probe = out.with_name(f".{out.name}-{os.getpid()}")
     try:
-        probe.touch()
-        probe.unlink()
-    except OSError as error:
-        raise CallError(f"'{out}' can't be written: {error.strerror or error}.", "Name another file after --out.") from error
+        new_beside(out).unlink()
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise CallError(f"'{out}' can't be written: {why}.", "Name another file after --out.") from error
 
 
 def _write(out: Path, text: str) -> None:
     """All of the file or nothing of it."""
-    temporary = out.with_name(f".{out.name}-{os.getpid()}")
+    temporary = None
     try:
+        temporary = new_beside(out)
         temporary.write_text(text, encoding="utf-8", newline="\n")
         os.replace(temporary, out)
     except OSError as error:
@@ -119,7 +121,8 @@ def _write(out: Path, text: str) -> None:
             "Make room, then save again; the marks are still on this page.",
         ) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
 
 
 def _jpeg(pixels: Any) -> bytes:

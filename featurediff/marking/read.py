@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -41,9 +42,9 @@ _ONLY_FOR = {"closed": ("curve",), "edges": ("curve",), "spots": ("line", "curve
 def read_marks(path: str | Path) -> Marks:
     """The marks in a file. Raises MarksError."""
     path = Path(path)
-    if path.is_dir():
+    if os.path.isdir(path):
         raise MarksError(f"The marks file '{path}' is a folder.", "Name a YAML file in it.")
-    if not path.exists():
+    if not os.path.exists(path):
         raise MarksError(f"There is no marks file '{path}'.", f"Make it with: featurediff mark REFERENCE --out {path}")
     return parse_marks(read_text(path, str(path), MarksError), str(path))
 

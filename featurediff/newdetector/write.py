@@ -32,7 +32,7 @@ def write(name: str, into: str | Path = ".") -> Path:
     """Write a new detector called ``name`` into the folder ``into``/``name`` and return that. Raises CallError."""
     check_name(name)
     parent = Path(into)
-    if not parent.is_dir():
+    if not os.path.isdir(parent):
         raise CallError(f"The folder '{into}' is not there.", "Make it first, or name another after --into.")
     folder = parent / name
     if os.path.lexists(folder):

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from featurediff.errors import CallError, PieceError
+from featurediff.naming import printable
 from featurediff.piece import encode
 from featurediff.piece.records import OUTCOMES, Change, Item, Kept, Piece, Reading, Round
 from featurediff.records import STAGES, Correction
@@ -254,11 +255,6 @@ class Fields:
 
     def pairs(self, name: str, most: int) -> list[tuple[float, float]]:
         return [_as_pair(each, self, name) for each in self.rows(name, most)]
-
-
-def printable(text: str) -> str:
-    """Text from a file as it may be sent to a terminal: control characters become question marks."""
-    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def _as_number(value: Any, fields: Fields, name: str) -> float:

@@ -14,19 +14,19 @@ import numpy as np
 from PIL import Image
 
 from featurediff.errors import PictureError
-from featurediff.pictures import read_picture
+from featurediff.parts import EOI, check_parts, segments
+from featurediff.pictures import MAX_BYTES, read_picture
+from featurediff.plainfiles import read_plain
 
 DRAWING_QUALITY = 88
 # Markers of a JPEG file (ITU-T T.81, table B.1).
-_SOI, _EOI, _SOS = 0xD8, 0xD9, 0xDA
 _APP0, _APP14, _APP15, _COMMENT = 0xE0, 0xEE, 0xEF, 0xFE
-_RESTART = range(0xD0, 0xD8)
 
 
 def copy_of(reference: str | Path) -> tuple[str, bytes]:
     """(file name, bytes) of a copy with the same pixels, upright in sRGB, and nothing else. Raises PictureError."""
     picture = read_picture(reference)
-    data = Path(reference).read_bytes()
+    data = read_plain(Path(reference), MAX_BYTES)
     if data[:3] == b"\xff\xd8\xff":
         plain = without_metadata(data)
         if plain is not None and _decodes_to(plain, picture.pixels):
@@ -50,43 +50,18 @@ def without_metadata(data: bytes) -> bytes | None:
     Left out: application segments (Exif, maker's notes, thumbnails, profiles) but Adobe's colour transform, comments, and
     whatever follows the picture's end. The way a file is built: ITU-T T.81 annex B.
     """
-    out, at = bytearray(b"\xff\xd8"), 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            return None
-        marker = data[at + 1]
-        if marker == 0xFF:  # fill byte
-            at += 1
-            continue
-        if marker == _EOI:
-            return bytes(out + b"\xff\xd9")
-        stop = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-        if stop > len(data) or stop < at + 4:
-            return None
-        segment = data[at:stop]
+    out = bytearray(b"\xff\xd8")
+    for marker, start, stop in segments(data):
+        segment = data[start:stop]
+        if marker == EOI:
+            return bytes(out + segment)
         if marker == _APP0 and segment[4:9] == b"JFIF\0" and len(segment) >= 18:
             out += b"\xff\xe0\x00\x10" + segment[4:16] + b"\0\0"  # without its thumbnail
         elif marker == _APP14 and segment[4:9] == b"Adobe" and len(segment) >= 16:
             out += b"\xff\xee\x00\x0e" + segment[4:16]
         elif not (_APP0 <= marker <= _APP15 or marker == _COMMENT):
             out += segment
-        at = stop
-        if marker == _SOS:
-            stop = _end_of_scan(data, at)
-            out += data[at:stop]
-            at = stop
-    return bytes(out + b"\xff\xd9") if data[at : at + 2] == b"\xff\xd9" else None
-
-
-def _end_of_scan(data: bytes, at: int) -> int:
-    """Where coded data ends: at the next marker that is neither a stuffed byte nor a restart."""
-    while True:
-        at = data.find(b"\xff", at)
-        if at < 0 or at + 1 >= len(data):
-            return len(data)
-        if data[at + 1] != 0 and data[at + 1] not in _RESTART and data[at + 1] != 0xFF:
-            return at
-        at += 1 if data[at + 1] == 0xFF else 2
+    return None
 
 
 def squared_jpeg(squared: np.ndarray) -> bytes:
@@ -99,6 +74,7 @@ def squared_jpeg(squared: np.ndarray) -> bytes:
 def opened(data: bytes, name: str) -> Image.Image:
     """A picture of the piece for drawing upon. Raises PictureError."""
     try:
+        check_parts(data)
         with Image.open(io.BytesIO(data), formats=("JPEG",)) as image:
             if image.width * image.height > 50_000_000:
                 raise PictureError(f"{name} of the piece is too large.", "It was not written by featurediff; remove it.")

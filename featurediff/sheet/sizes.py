@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from featurediff.errors import CallError
+from featurediff.naming import printable
 
 MM_PER_INCH = 25.4
 
@@ -74,7 +75,7 @@ def sheet_name(size_mm: tuple[float, float]) -> str:
 
 def shortened(text: str) -> str:
     """At most 40 printable characters of what was typed, for use in a message."""
-    clean = "".join(c if c.isprintable() else "?" for c in text)
+    clean = printable(text)
     return clean if len(clean) <= 40 else clean[:37] + "..."
 
 

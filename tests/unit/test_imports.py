@@ -12,12 +12,13 @@ PLUGINS = ROOT / "plugins"
 
 # The flow. A stage imports from earlier lines only; names on one line do not know each other. Add a new module at its place.
 FLOW = [
-    ["errors", "naming", "timelimit"],
+    ["errors", "naming", "timelimit", "plainfiles"],
     ["plainyaml"],
     ["records", "settings", "geometry"],
     ["hooks"],
     ["api"],
     ["installation"],
+    ["parts"],
     ["pictures"],
     ["sheet"],
     ["marks"],
@@ -60,6 +61,7 @@ LIGHT = [
     "__init__",
     "errors",
     "naming",
+    "plainfiles",
     "timelimit",
     "records",
     "settings",

@@ -224,7 +224,7 @@ def test_bomb_is_refused_from_its_header(tmp_path):
     data[29:33] = struct.pack(">I", zlib.crc32(bytes(data[12:29])))
     path = tmp_path / "bomb.png"
     path.write_bytes(bytes(data))
-    refused(path, "100000 x 100000", "200 million")
+    refused(path, "100000 x 100000", "80 million")
 
 
 def test_limit_can_be_set_and_is_stated(tmp_path):
