@@ -19,7 +19,7 @@ from featurediff.errors import ConfigError
 from featurediff.naming import did_you_mean, printable
 from featurediff.plainfiles import TooLargeError, read_plain
 
-LARGEST_FILE = 1_000_000  # bytes; such a file is a page of text
+LARGEST_FILE = 300_000  # bytes; such a file is a page of text, and a megabyte takes half a minute to read
 # Of all values, those repeated by aliases counted each time: a few lines of aliases of aliases can stand for millions.
 MOST_VALUES = 200_000
 LONGEST_NUMBER = 60  # letters
@@ -159,6 +159,8 @@ def free(node: yaml.Node, where: str, problems: Problems) -> Any:
     if not isinstance(node, yaml.MappingNode):
         problems.add(node, where, "a block of settings is wanted here")
         return BAD
+    if not _check_numbers(node, where, problems):
+        return BAD
     try:
         value = yaml.constructor.SafeConstructor().construct_object(node, deep=True)
     except yaml.MarkedYAMLError as error:
@@ -179,6 +181,21 @@ def free(node: yaml.Node, where: str, problems: Problems) -> Any:
             problems.add(node, where, f"the name {shown(repr(key))} is not text; put it in quotes")
             return BAD
     return value
+
+
+def _check_numbers(node: yaml.Node, where: str, problems: Problems) -> bool:
+    """Whether no number in it has so many digits that it would take minutes to work it out, or could not be shown again."""
+    todo, seen = [node], set()
+    while todo:
+        each = todo.pop()
+        if isinstance(each, yaml.ScalarNode):
+            if each.tag.endswith((":int", ":float")) and len(each.value) > LONGEST_NUMBER:
+                problems.add(each, where, f"{shown(each.value)} has too many digits for a number")
+                return False
+        elif id(each) not in seen:
+            seen.add(id(each))
+            todo += each.value if is_list(each) else [inner for pair in each.value for inner in pair]
+    return True
 
 
 # ---------------------------------------------------------------- single values

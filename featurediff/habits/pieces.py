@@ -63,5 +63,6 @@ def _inside(folder: Path) -> list[Path]:
         raise CallError(f"There is no folder '{folder}'.", "Check the path and the spelling.") from None
     except NotADirectoryError:
         raise CallError(f"'{folder}' is a file.", "Name the folder of a piece.") from None
-    except OSError as error:
-        raise CallError(f"The folder '{folder}' can't be read: {error.strerror or error}.", "Check its permissions.") from None
+    except (OSError, ValueError) as error:  # ValueError: a name that no folder can have
+        why = getattr(error, "strerror", None) or error
+        raise CallError(f"The folder '{folder}' can't be read: {why}.", "Check its permissions.") from None

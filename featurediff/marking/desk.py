@@ -74,7 +74,12 @@ class _Keeper:
                 f"{self.out.name} was changed by another program while this page was open.",
                 "Save once more to put these marks in its place.",
             )
-        _write(self.out, text_of(marks))
+        text = text_of(marks)
+        if len(text.encode("utf-8")) > LARGEST_FILE:
+            raise MarksError(
+                f"These marks are more than {LARGEST_FILE} bytes of text, and could not be read again: take some out."
+            )
+        _write(self.out, text)
         self.content = _content(self.out)
         count = len(marks.marks)
         return f"{count} mark{'' if count == 1 else 's'} saved in {self.out.name}."

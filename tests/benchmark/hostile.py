@@ -37,7 +37,7 @@ def main() -> int:
     parser.add_argument("--read", type=int, default=1500, help="damaged pictures that are only read")
     parser.add_argument("--whole", type=int, default=60, help="damaged pictures that are compared")
     parser.add_argument("--count", type=int, default=400, help="damaged settings, marks and pieces, of each")
-    parser.add_argument("--only", default="", help="only kinds with this word in their name")
+    parser.add_argument("--only", default="", help="only kinds with one of these words in their name, between commas")
     parser.add_argument("--show", action="store_true", help="print what every case was told")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
@@ -78,7 +78,8 @@ def all_cases(good: Good, options: argparse.Namespace) -> Iterator[Made]:
         hostile_cases.classes(good, seed, count // 20),
         hostile_cases.pictures(good, seed, options.whole, options.read),
     )
-    return (each for each in made if options.only in each[0].kind)
+    words = options.only.split(",")
+    return (each for each in made if any(word in each[0].kind for word in words))
 
 
 def all_outcomes(good: Good, top: Path, options: argparse.Namespace) -> Iterator[Outcome]:

@@ -231,32 +231,27 @@ def _alone(case: Case, folder: Path, seconds: float) -> tuple[str, dict[str, Any
         if limit:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
-    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-        to = open("/dev/full", "wb") if environment.pop("STDOUT_FULL", "") else out  # noqa: SIM115
-        process = subprocess.Popen(
-            [sys.executable, "-m", "featurediff", *case.argv],
-            cwd=folder,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=to,
-            stderr=err,
-            preexec_fn=limited,
-            start_new_session=True,
-        )
-        guard = _Guard(process.pid)
-        try:
-            process.wait(seconds)
-            how = "done"
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, 9)
-            process.wait()
-            how = "hang"
-        peak = guard.stop()
-        texts = {}
-        for name, file in (("out", out), ("err", err)):
-            file.seek(0)
-            texts[name] = file.read().decode("utf-8", "replace")
-    return how, {**texts, "status": process.returncode, "peak_mb": peak}
+    full = open("/dev/full", "wb") if environment.pop("STDOUT_FULL", "") else None  # noqa: SIM115
+    process = subprocess.Popen(
+        [sys.executable, "-m", "featurediff", *case.argv],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        stdout=full or subprocess.PIPE,  # pipes: a limit on files would cut them short
+        stderr=subprocess.PIPE,
+        text=True,
+        errors="replace",
+        preexec_fn=limited,
+        start_new_session=True,
+    )
+    guard, how = _Guard(process.pid), "done"
+    try:
+        out, err = process.communicate(timeout=seconds)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, 9)
+        out, err = process.communicate()
+        how = "hang"
+    return how, {"out": out or "", "err": err or "", "status": process.returncode, "peak_mb": guard.stop()}
 
 
 # ---------------------------------------------------------------- the worker's end

@@ -249,7 +249,7 @@ def test_no_text_ends_in_a_traceback(tmp_path_factory, data):
 
 
 @pytest.mark.parametrize(("line", "told"), [
-    ("sheet: {px_per_mm: " + "9" * 5000 + "}", "too many digits"), ("detector: {a: " + "9" * 5000 + "}", "can't be read"),
+    ("sheet: {px_per_mm: " + "9" * 5000 + "}", "too many digits"), ("detector: {a: " + "9" * 5000 + "}", "too many digits"),
     ("detector: {a: 2001-99-99}", "can't be read"), ("sheet: {px_per_mm: !!int x}", "a number is wanted, not 'x'"),
     ("sheet: {scan: !!bool x}", "true or false is wanted, not 'x'"), ("detector: {a: !!int x}", "can't be read"),
     ("detector: &a {b: *a}", "found unconstructable recursive node"),

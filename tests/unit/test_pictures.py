@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
 import zlib
 from pathlib import Path
@@ -244,3 +245,62 @@ def test_arrays():
             read_picture(wrong)
     with pytest.raises(PictureError, match="limit"):
         read_picture(rgb, max_pixels=5)
+
+
+# ---------------------------------------------------------------- files made to harm
+
+
+def test_pipes_devices_and_monstrous_files_are_refused(tmp_path):
+    os.mkfifo(tmp_path / "pipe.jpg")
+    (tmp_path / "zeros.jpg").symlink_to("/dev/zero")
+    (tmp_path / "ring.jpg").symlink_to("ring.jpg")
+    saved(scene(), tmp_path / "sparse.png")
+    os.truncate(tmp_path / "sparse.png", 40 << 30)
+    refused(tmp_path / "pipe.jpg", "no plain file")
+    refused(tmp_path / "zeros.jpg", "no plain file")
+    refused(tmp_path / "ring.jpg", "can't be opened")
+    refused(tmp_path / "sparse.png", "42950 MB", "400")
+
+
+def test_a_picture_longer_than_can_be_squared_is_refused(tmp_path):
+    refused(saved(Image.new("L", (40_000, 3)), tmp_path / "long.png"), "40000 x 3", "32000")
+
+
+def test_more_parts_than_a_picture_needs(tmp_path):
+    data = saved(scene(), tmp_path / "a.jpg", progressive=True).read_bytes()
+    last = data.rfind(b"\xff\xda")
+    (tmp_path / "scans.jpg").write_bytes(data[:last] + data[last:-2] * 500 + b"\xff\xd9")
+    refused(tmp_path / "scans.jpg", "more parts")
+
+
+def test_pages_are_not_counted(tmp_path):
+    # A directory that names itself as the next page (TIFF 6.0, section 2): counting would never end, or fail on a broken one.
+    path = saved(scene(), tmp_path / "pages.tif", save_all=True, append_images=[scene()])
+    data = path.read_bytes()
+    first = int.from_bytes(data[4:8], "little")
+    after = first + 2 + 12 * int.from_bytes(data[first : first + 2], "little")
+    for target in (first, 4, len(data) - 1):
+        path.write_bytes(data[:after] + struct.pack("<I", target) + data[after + 4 :])
+        assert read_picture(path).pixels.shape == (40, 60, 3)
+
+
+def test_of_several_pictures_the_first_is_used(tmp_path):
+    for suffix in ("tif", "webp", "png"):
+        path = saved(scene(), tmp_path / f"a.{suffix}", save_all=True, append_images=[Image.new("RGB", (60, 40))])
+        assert f"a.{suffix} holds several pictures; the first is used" in read_picture(path).notes
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_broken_exif_and_profiles_lose_no_picture(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    exif.get_ifd(0x8769)[0xA405] = 28
+    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    block = bytearray(exif.tobytes())
+    for data, start in ((profile, 128), (block, 14)):
+        for at in rng.integers(start, len(data), 15):
+            data[at] = rng.integers(256)
+    path = tmp_path / f"a.{'png' if seed % 2 else 'jpg'}"
+    picture = read_picture(saved(scene(), path, exif=bytes(block), icc_profile=bytes(profile)))
+    assert sorted(picture.pixels.shape) == [3, 40, 60]
