@@ -273,6 +273,7 @@ def _add_try(commands: argparse._SubParsersAction) -> None:
     trying.add_argument("--subject", metavar="NAME", help="which detector, if the file offers several")
     trying.add_argument("--config", metavar="FILE", help="settings (YAML); its 'detector' block is handed to the detector")
     trying.add_argument("--quick", action="store_true", help="fewer and smaller tries")
+    trying.add_argument("--keep", metavar="DIR", help="write pictures of the drawings there: what is true and what was found")
     trying.add_argument("--format", choices=("text", "json"), default="text", help="how to print the result (default: text)")
     _add_verbose(trying)
 

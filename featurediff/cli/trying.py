@@ -11,6 +11,7 @@ CHECK_FAILED = 4
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command; exit status 4 when a check failed. Raises FeaturediffError."""
+    from featurediff.cli.output import prepare_folder
     from featurediff.configuration import load_settings
     from featurediff.discovery import find_detectors
     from featurediff.errors import DetectorError
@@ -40,6 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
             name=arguments.subject or "",
             quick=arguments.quick,
             verbose=arguments.verbose,
+            keep=prepare_folder(arguments.keep) if arguments.keep is not None else None,
             progress=progress,
         )
     finally:
@@ -51,16 +53,18 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 class _Progress:
-    """One line on a terminal that says what is being done; nothing anywhere else."""
+    """What is being done: one line on a terminal, written over; a line each on anything else that takes what is told."""
 
     def __init__(self) -> None:
-        self._shown = sys.stderr is not None and sys.stderr.isatty()
+        self._terminal = sys.stderr is not None and sys.stderr.isatty()
 
     def __call__(self, what: str) -> None:
-        if self._shown:
+        if self._terminal:
             print(f"\r\033[K{what[:100]}", end="", file=sys.stderr, flush=True)
+        elif sys.stderr is not None:
+            print(f"... {what[:100]}", file=sys.stderr, flush=True)
 
     def end(self) -> None:
         """Take the line away."""
-        if self._shown:
+        if self._terminal:
             print("\r\033[K", end="", file=sys.stderr, flush=True)

@@ -15,7 +15,8 @@ from kit_detectors import BOX, DISC, NOTHING, SHAPE, STROKE, Things, feature, pi
 from featurediff.errors import CallError
 from featurediff.geometry import apply
 from featurediff.records import Picture
-from featurediff.testing.kit import advice, checks, child, measure, moves, pictures, steady, tried
+from featurediff.testing.hands import SimulatedSheet
+from featurediff.testing.kit import advice, checks, child, measure, mistaken, moves, pictures, steady, tried
 from featurediff.testing.kit.records import Check, Measured, Row, Trial, measured_from
 from featurediff.testing.kit.table import text
 
@@ -89,7 +90,7 @@ def test_advice_fits_the_cause():
     assert causes() == ""
     assert causes(feature("nothing", NOTHING, closed=False)).startswith("hardly any edge there (0 of 255 grey levels)")
     straight = causes(feature("stroke", STROKE, closed=False))
-    assert straight == "this curve is ambiguous: it slides along itself; set slides=True, or take in the bends at its ends"
+    assert straight.startswith("this curve is ambiguous: it slides along itself; make it a segment if it is straight")
     assert causes(feature("stroke", STROKE, closed=False, slides=True)) == ""
     twins = (feature("disc", DISC), feature("rim", DISC + [3.0, 0.0]))
     assert causes(*twins).startswith("too near 'rim' (0.")
@@ -119,19 +120,35 @@ def test_an_edge_beside_is_seen():
 def test_advice_is_given_for_trouble_only():
     hints = advice.Hints(picture(), subject(feature("stroke", STROKE, closed=False)), 0.2)
     good = Row("stroke", 6, 6, 2, 1.0, 0.2, 0.4, 0)
-    assert advice.advise(0, good, [], hints) == ""
-    disc = advice.Hints(picture(), subject(), 0.2)
-    assert "nothing on the reference explains it (its edge shows 1" in advice.advise(
-        0, dataclasses.replace(good, gain=0.4), [], disc
-    )
+    assert advice.advise(0, good, [], [], hints) == ""
     bad = dataclasses.replace(good, gain=0.4)
-    assert advice.advise(0, bad, [], hints).startswith("shows 40 % of its moves: this curve is ambiguous")
+    assert advice.advise(0, bad, [], [], hints).startswith("shows 40 % of its moves: this curve is ambiguous")
     lost = dataclasses.replace(good, found=1)
-    assert advice.advise(0, lost, ["too faint."], hints).startswith("seldom found: this curve")
-    assert advice.advise(0, lost, ["too faint."], hints).endswith("mostly because too faint.")
-    assert advice.advise(0, lost, ["too faint."], disc) == "seldom found: too faint."
-    assert advice.advise(0, dataclasses.replace(good, false_items=1), [], hints).startswith("listed on a perfect copy")
-    assert "more than its class B allows" in advice.advise(0, dataclasses.replace(good, error_mm=9.0), [], hints)
+    assert advice.advise(0, lost, ["Too faint."], [], hints).startswith("seldom found: mostly because too faint; this curve")
+    assert advice.advise(0, dataclasses.replace(good, false_items=1), [], [], hints).startswith("listed on a perfect copy")
+    assert "more than its class B allows" in advice.advise(0, dataclasses.replace(good, error_mm=9.0), [], [], hints)
+
+
+def test_advice_says_what_a_feature_was_taken_for_and_what_to_try():
+    disc = advice.Hints(picture(), subject(), 0.2)
+    bad = Row("disc", 6, 6, 2, 0.4, 0.2, 0.4, 0)
+    told = advice.advise(0, bad, [], [(mistaken.OTHER, "rim"), (mistaken.OTHER, "rim"), (mistaken.STAYED, "")], disc)
+    assert re.match(r"shows 40 % of its moves: on 2 of 6 drawings it was taken for 'rim'; its edge is plain \(1\d\d of", told)
+    assert "name one of the two only" in told
+    told = advice.advise(0, bad, [], [(mistaken.STAYED, "")], disc)
+    assert "on 1 of 6 drawings it was found where it was before it was moved" in told and "a texture" in told
+    assert "--keep DIR" in advice.advise(0, bad, [], [], disc)
+
+
+def test_what_a_feature_was_taken_for_is_known():
+    found = subject()
+    placement = measure.placed(found, SHAPE)
+    sheet = SimulatedSheet(np.zeros((8, 8, 3), np.uint8), 6.0, placement, moves.moving(found, [0], SHAPE, 0))
+    true = sheet.true_mm(found.features[0].points)
+    assert mistaken.taken_for(0, sheet.true_mm(found.features[1].points), found, sheet) == (mistaken.OTHER, "box on the right")
+    assert mistaken.taken_for(0, apply(placement.matrix, found.features[0].points), found, sheet)[0] == mistaken.STAYED
+    assert mistaken.taken_for(0, true + [0.0, 4.0], found, sheet) == (mistaken.ELSEWHERE, "4.0 mm below its place")
+    assert mistaken.taken_for(0, true + [-4.0, 0.0], found, sheet) == (mistaken.ELSEWHERE, "4.0 mm left of its place")
 
 
 # ---------------------------------------------------------------- the checks
@@ -217,6 +234,14 @@ def test_lines_are_compared_wherever_their_points_lie():
     assert steady.apart(DISC, DISC + [10.0, 0.0], closed=True) == pytest.approx(2 / np.pi * 10, rel=0.05)  # mean of |cos|
 
 
+def test_of_lines_that_slide_only_the_common_stretch_is_compared():
+    long, cut = np.array([[0.0, 0], [100, 0]]), np.array([[60.0, 3], [140, 3]])
+    assert steady.apart(long, cut) > 5
+    long, cut = (np.column_stack([np.linspace(*ends, 50), np.full(50, y)]) for ends, y in (((0, 100), 0.0), ((60, 140), 3.0)))
+    assert steady.apart(long, cut, slides=True) == pytest.approx(3, abs=0.1)
+    assert steady.apart(long, cut + [200, 0], slides=True) > 100  # nothing in common
+
+
 # ---------------------------------------------------------------- pictures
 
 
@@ -258,7 +283,7 @@ def test_the_text_tells_all_of_it():
     assert measured_from(trial.to_dict()["tables"][0]) == table
 
 
-def test_progress_is_for_terminals(monkeypatch):
+def test_progress_is_one_line_on_a_terminal_and_a_line_each_elsewhere(monkeypatch):
     from featurediff.cli.trying import _Progress
 
     for terminal in (True, False):
@@ -267,9 +292,10 @@ def test_progress_is_for_terminals(monkeypatch):
         monkeypatch.setattr("sys.stderr", stream)
         progress = _Progress()
         progress("drawing 1 of 8")
-        assert ("drawing 1 of 8" in stream.getvalue()) is terminal
         progress.end()
-        assert stream.getvalue().endswith("\r\033[K") is terminal
+        told = stream.getvalue()
+        assert "drawing 1 of 8" in told
+        assert ("\033" in told) is terminal and ("\n" in told) is not terminal
 
 
 # ---------------------------------------------------------------- marks
@@ -286,7 +312,7 @@ def test_marks_are_asked_what_marks_can_answer(monkeypatch):
     monkeypatch.setattr(measure, "measured", stand_in)
     told = []
     job = {"target": str(boat / "marks.yaml"), "file": True, "marks": True, "name": "", "settings": {}, "quick": True,
-           "references": [str(boat / "reference.jpg")], "verbose": False, "done": []}  # fmt: skip
+           "references": [str(boat / "reference.jpg")], "verbose": False, "keep": None, "done": []}  # fmt: skip
     child._work(job, lambda **message: told.append(message))
     found = {message["check"]["name"]: message["check"]["passed"] for message in told if "check" in message}
     assert set(found) == set(checks.CHECKS)

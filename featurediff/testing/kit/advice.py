@@ -13,6 +13,7 @@ import numpy as np
 
 from featurediff.geometry import normals, resample
 from featurediff.records import Feature, Subject
+from featurediff.testing.kit.mistaken import OTHER, STAYED
 from featurediff.testing.kit.moves import main_normal
 from featurediff.testing.kit.records import Row
 
@@ -21,6 +22,8 @@ HARDLY_AN_EDGE, WEAK_EDGE = 8.0, 25.0
 # mm on the paper: two lines nearer than this are one pencil line, or the matching can't tell them apart.
 TOO_NEAR_MM = 1.5
 TOO_SMALL_MM = 3.0
+# An edge beside is another feature when they lie equally far away to within this, mm.
+BESIDE_MM = 1.0
 # The share of its line that must be seen to move one way only (see `main_normal`).
 STRAIGHT = 0.95
 LOW_GAIN, HIGH_GAIN = 0.85, 1.15
@@ -36,18 +39,52 @@ class Hints:
     mm_per_px: float
 
 
-def advise(k: int, row: Row, reasons: list[str], hints: Hints) -> str:
-    """One or two sentences for the ``k``-th feature, or "" when it did well. ``reasons``: why it was not found."""
+def advise(k: int, row: Row, reasons: list[str], mistakes: list[tuple[str, str]], hints: Hints) -> str:
+    """A sentence or more for the ``k``-th feature, or "" when it did well.
+
+    ``reasons``: why it was not found; ``mistakes``: what it was taken for elsewhere (see `mistaken.taken_for`).
+    """
     trouble = _trouble(row, hints, hints.subject.features[k])
     if not trouble:
         return ""
-    why = causes(k, hints)
+    why = _happened(row, mistakes)
     if reasons and row.found < FOUND_ENOUGH * row.drawn:
-        why.append(f"mostly because {Counter(reasons).most_common(1)[0][0].rstrip('.')}" if why else reasons[0].rstrip("."))
-    if not why:
+        why.append(f"mostly because {_lowered(Counter(reasons).most_common(1)[0][0])}")
+    speaks = causes(k, hints)
+    if not speaks:
         edge = edge_strength(hints.subject.features[k], hints.pixels, hints.subject.size_px)
-        why = [f"nothing on the reference explains it (its edge shows {edge:.0f} of 255 grey levels)"]
-    return f"{trouble}: {'; '.join(why)}."
+        speaks = [f"its edge is plain ({edge:.0f} of 255 grey levels) and the reference shows no cause; {_next(mistakes)}"]
+    return f"{trouble}: {'; '.join([*why, *speaks])}."
+
+
+def _lowered(reason: str) -> str:
+    return reason[:1].lower() + reason[1:].rstrip(".")
+
+
+def _happened(row: Row, mistakes: list[tuple[str, str]]) -> list[str]:
+    """What it was taken for most often, in words."""
+    if not mistakes:
+        return []
+    kind = Counter(kind for kind, _ in mistakes).most_common(1)[0][0]
+    words = [word for own, word in mistakes if own == kind]
+    count = f"on {len(words)} of {row.found} drawings"
+    if kind == OTHER:
+        return [f"{count} it was taken for '{Counter(words).most_common(1)[0][0]}'"]
+    if kind == STAYED:
+        return [f"{count} it was found where it was before it was moved"]
+    return [f"{count} it was found on something else, {words[0]}"]
+
+
+def _next(mistakes: list[tuple[str, str]]) -> str:
+    """What to try when the reference shows no cause."""
+    kinds = {kind for kind, _ in mistakes}
+    if OTHER in kinds:
+        return "name one of the two only, or take in a bend or a corner that the other has not"
+    if STAYED in kinds:
+        return "something there does not move with it, such as a texture or a second edge: take a longer piece of it"
+    if kinds:
+        return "take a longer piece of it, with a bend or a corner; --keep DIR shows the drawings"
+    return "a hand's own wobble is in this figure too; --keep DIR shows the drawings"
 
 
 def _trouble(row: Row, hints: Hints, feature: Feature) -> str:
@@ -59,16 +96,17 @@ def _trouble(row: Row, hints: Hints, feature: Feature) -> str:
         return f"shows {100 * row.gain:.0f} % of its moves"
     if row.false_items:
         return "listed on a perfect copy"
-    if row.error_mm is not None and row.error_mm > _limit_mm(feature, hints):
+    if row.error_mm is not None and row.error_mm > class_limit_mm(feature, hints.subject.size_px * hints.mm_per_px):
         return f"off by {row.error_mm:.1f} mm, more than its class {feature.tolerance} allows"
     return ""
 
 
-def _limit_mm(feature: Feature, hints: Hints) -> float:
+def class_limit_mm(feature: Feature, size_mm: float) -> float:
+    """The limit of a feature's class in mm, for a subject of ``size_mm``."""
     from featurediff.settings import Tolerances
 
     own = getattr(Tolerances(), feature.tolerance)
-    return max(own.floor_mm, own.percent / 100 * hints.subject.size_px * hints.mm_per_px)
+    return max(own.floor_mm, own.percent / 100 * size_mm)
 
 
 def causes(k: int, hints: Hints) -> list[str]:
@@ -85,12 +123,16 @@ def causes(k: int, hints: Hints) -> list[str]:
         out.append(f"too near '{name}' ({gap:.1f} mm on the paper): a hand draws one line for both; keep one of them")
     away = edge_beside(feature, hints.pixels, hints.subject.size_px) * hints.mm_per_px
     if np.isfinite(away):
-        out.append(
-            f"another edge runs along it, {away:.1f} mm away: a hand may draw that one; take the stronger, or name it in 'beside'"
-        )
+        named = abs(gap - away) < BESIDE_MM
+        what = f"'{name}'" if named else "another edge"
+        cure = "only their order tells them apart" if named else "take the stronger, or name it in 'beside'"
+        out.append(f"{what} runs along it, {away:.1f} mm away: a hand may draw one line for both; {cure}")
     reach = float(np.hypot(*np.ptp(feature.points, axis=0))) * hints.mm_per_px
     if feature.kind not in ("segment", "point") and not feature.slides and main_normal(feature)[1] > STRAIGHT:
-        out.append("this curve is ambiguous: it slides along itself; set slides=True, or take in the bends at its ends")
+        out.append(
+            "this curve is ambiguous: it slides along itself; make it a segment if it is straight, or take in the bends at its "
+            "ends, or set slides=True"
+        )
     if feature.kind != "point" and reach < TOO_SMALL_MM:
         out.append(f"it is small ({reach:.1f} mm on the paper): name the larger thing it belongs to")
     return out

@@ -113,7 +113,7 @@ def _steps(job: dict[str, Any], detector: Any, send: Callable[..., None]) -> Ite
 
         def table(picture=picture, scene=scene) -> None:
             found = measured(
-                detector, picture, settings=job["settings"], quick=job["quick"], scene=scene,
+                detector, picture, settings=job["settings"], quick=job["quick"], scene=scene, keep=job["keep"],
                 progress=lambda what: send(tell=f"{picture.name}: {what}"),
             )  # fmt: skip
             send(table=asdict(found))

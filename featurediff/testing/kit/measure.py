@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +18,8 @@ from featurediff.records import Feature, Located, Picture, Subject
 from featurediff.settings import Settings, SheetSettings
 from featurediff.testing.hands import Placement, SimulatedSheet, draw
 from featurediff.testing.kit import advice, moves
+from featurediff.testing.kit.advice import class_limit_mm
+from featurediff.testing.kit.mistaken import taken_for
 from featurediff.testing.kit.pictures import own, scene_of, shrunk
 from featurediff.testing.kit.records import Measured, Row
 from featurediff.testing.scenes import Scene
@@ -37,13 +40,15 @@ Progress = Callable[[str], None]
 
 @dataclass
 class _Tally:
-    """What the drawings said of one feature. ``gains``: (measured along the true move, true move) mm."""
+    """What the drawings said of one feature. ``gains``: (measured along the true move, true move) mm; ``reasons``: why it was not
+    found; ``mistakes``: what it was taken for where it was found in the wrong place (see `mistaken.taken_for`)."""
 
     drawn: int = 0
     found: int = 0
     errors: list[float] = field(default_factory=list)
     gains: list[tuple[float, float]] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
+    mistakes: list[tuple[str, str]] = field(default_factory=list)
     false_items: int = 0
 
 
@@ -55,6 +60,7 @@ def measured(
     drawings: int | None = None,
     quick: bool = False,
     scene: Scene | None = None,
+    keep: str | Path | None = None,
     progress: Progress = lambda what: None,
 ) -> Measured:
     """The table for one reference: a path, a `Picture`, or pixels (h, w, 3) uint8 RGB.
@@ -62,7 +68,9 @@ def measured(
     Of ``drawings`` (8, or 3 when ``quick``) the first two (one) are perfect copies; in the others some features are moved by 2 %
     of the subject's size each. They are drawn on A4 by two unlike hands in turns, from the reference's own edges and tones, or
     from the exact lines of a ``scene``, and scanned; no camera is simulated, since that is not the detector's matter. The same
-    call gives the same table. Raises DetectorError, and SubjectError when the detector finds nothing.
+    call gives the same table. ``keep``: a folder for a picture of each drawing with what is true and what was found.
+
+    Raises DetectorError, and SubjectError when the detector finds nothing.
     """
     given = dict(settings or {})
     picture = _picture(reference)
@@ -73,7 +81,7 @@ def measured(
     if scene is None or scene.pixels.shape != picture.pixels.shape or not np.array_equal(scene.pixels, picture.pixels):
         scene = scene_of(picture, subject)
     return _measured(Prepared(detector, picture, subject), scene, given, drawings or (QUICK_DRAWINGS if quick else DRAWINGS),
-                     find_s, progress)  # fmt: skip
+                     find_s, Path(keep) if keep is not None else None, progress)  # fmt: skip
 
 
 def _picture(reference: Any) -> Picture:
@@ -86,7 +94,9 @@ def _picture(reference: Any) -> Picture:
     return own(reference)
 
 
-def _measured(prepared: Prepared, scene: Scene, given: dict, drawings: int, find_s: float, progress: Progress) -> Measured:
+def _measured(
+    prepared: Prepared, scene: Scene, given: dict, drawings: int, find_s: float, keep: Path | None, progress: Progress
+) -> Measured:
     subject, shape = prepared.subject, prepared.picture.pixels.shape[:2]
     placement = placed(subject, shape)
     copies = min(2 if drawings > 3 else 1, drawings)
@@ -110,8 +120,13 @@ def _measured(prepared: Prepared, scene: Scene, given: dict, drawings: int, find
                 tally.reasons.append(error.what)
             continue
         seconds.append((time.perf_counter() - begun, comparison.report.seconds.get("locate", 0.0)))
-        for each, tally, place in zip(subject.features, tallies, comparison.located, strict=True):
-            _note(each, tally, place, sheet)
+        for k, (tally, place) in enumerate(zip(tallies, comparison.located, strict=True)):
+            _note(k, tally, place, sheet, subject)
+        if keep is not None:
+            from featurediff.testing.kit import kept
+
+            keep.mkdir(parents=True, exist_ok=True)
+            kept.keep(keep / f"{Path(prepared.picture.name).stem}-{turn + 1}-{hand}.png", sheet, subject, comparison.located)
         if not moved:
             listed = (*comparison.report.corrections, *comparison.report.later)
             items += [item.text for item in listed]
@@ -143,8 +158,9 @@ def _settings(prepared: Prepared, placement: Placement, given: dict) -> Settings
     return replace(Settings(), subject=prepared.detector.name, sheet=SheetSettings(size=size, scan=True), detector=given)
 
 
-def _note(each: Feature, tally: _Tally, place: Located, sheet: SimulatedSheet) -> None:
-    """Hold one feature's place against the truth."""
+def _note(k: int, tally: _Tally, place: Located, sheet: SimulatedSheet, subject: Subject) -> None:
+    """Hold the ``k``-th feature's place against the truth."""
+    each = subject.features[k]
     meant, true = apply(sheet.placement.matrix, each.points), sheet.true_mm(each.points)
     move = true - meant
     if float(np.hypot(*np.ptp(move, axis=0))) > EVEN_MM:
@@ -156,6 +172,8 @@ def _note(each: Feature, tally: _Tally, place: Located, sheet: SimulatedSheet) -
     tally.found += 1
     across = _normals(each, true)
     tally.errors.append(float(np.hypot(*_shift(place.points_mm - true, across))))
+    if tally.errors[-1] > class_limit_mm(each, subject.size_px * sheet.placement.mm_per_px):
+        tally.mistakes.append(taken_for(k, place.points_mm, subject, sheet))
     wanted = _shift(move, across)
     length = float(np.hypot(*wanted))
     if length > MOVED_MM:
@@ -189,4 +207,4 @@ def _row(k: int, each: Feature, tally: _Tally, hints: advice.Hints) -> Row:
         worst_mm=max(tally.errors, default=None),
         false_items=tally.false_items,
     )
-    return replace(row, advice=advice.advise(k, row, tally.reasons, hints))
+    return replace(row, advice=advice.advise(k, row, tally.reasons, tally.mistakes, hints))

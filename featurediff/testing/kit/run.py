@@ -28,14 +28,16 @@ def tried(
     name: str = "",
     quick: bool = False,
     verbose: bool = False,
+    keep: str | Path | None = None,
     progress: Callable[[str], None] = lambda what: None,
 ) -> Trial:
     """All checks on the first reference, and a table for each.
 
     ``target``: a file that holds a detector or marks, or the name of an installed detector. ``references``: picture files;
     without any, a rendered scene on which it finds its subject. ``settings``: the ``detector`` block of a settings file.
-    ``name`` picks one of several detectors in a file. ``quick``: fewer and smaller tries. What the detector prints goes to
-    standard error. What goes wrong is in the `Trial`, never raised, but CallError for a reference that is not there.
+    ``name`` picks one of several detectors in a file. ``quick``: fewer and smaller tries. ``keep``: a folder for pictures of the
+    drawings. What the detector prints goes to standard error. What goes wrong is in the `Trial`, never raised, but CallError for
+    a reference that is not there.
     """
     if is_marks(target) and not references:
         raise CallError("Marks know one picture only.", "Name the picture they were made on: --reference PICTURE")
@@ -51,6 +53,7 @@ def tried(
         "settings": dict(settings or {}),
         "quick": quick,
         "verbose": verbose,
+        "keep": str(keep) if keep is not None else None,
         "done": [],
     }
     begun = time.monotonic()

@@ -15,6 +15,8 @@ from featurediff.settings import Tolerances
 # This share of the features must be found again under their own names, and of these this share within their class's limit.
 SAME_NAMES, SAME_PLACES = 0.9, 0.9
 SHOWN = 3
+# Lines that lie beyond each other's ends by this share have too little in common to be compared across only.
+MOSTLY_BEYOND = 0.7
 ENOUGH_POINTS = 250
 
 
@@ -61,7 +63,8 @@ def again(before: Subject, after: Subject, to_after: np.ndarray, rename: Callabl
         if found is None:
             missing.append(each.name)
             continue
-        away = apart(apply(to_after, each.points), found.points, each.closed or each.kind == "ellipse") / scale / before.size_px
+        closed, slides = each.closed or each.kind == "ellipse", each.slides or each.kind == "segment"
+        away = apart(apply(to_after, each.points), found.points, closed, slides) / scale / before.size_px
         if away > limit(each):
             off[each.name] = away
     return Again(len(before.features), tuple(missing), off)
@@ -72,10 +75,13 @@ def limit(feature: Feature) -> float:
     return getattr(Tolerances(), feature.tolerance).percent / 100
 
 
-def apart(a: np.ndarray, b: np.ndarray, closed: bool = False) -> float:
-    """Mean distance of two lines (n, 2), (m, 2) from each other, px: the larger of both ways."""
+def apart(a: np.ndarray, b: np.ndarray, closed: bool = False, slides: bool = False) -> float:
+    """Mean distance of two lines (n, 2), (m, 2) from each other: the larger of both ways.
+
+    Of lines that may slide along themselves only the stretch that both have is looked at, where there is one.
+    """
     a, b = (_thinned(line, closed) for line in (a, b))
-    return max(_to_line(a, b, closed), _to_line(b, a, closed))
+    return max(_to_line(a, b, closed, slides), _to_line(b, a, closed, slides))
 
 
 def _thinned(line: np.ndarray, closed: bool) -> np.ndarray:
@@ -87,14 +93,19 @@ def _thinned(line: np.ndarray, closed: bool) -> np.ndarray:
     return resample(line, length / ENOUGH_POINTS, closed)
 
 
-def _to_line(points: np.ndarray, line: np.ndarray, closed: bool) -> float:
+def _to_line(points: np.ndarray, line: np.ndarray, closed: bool, slides: bool = False) -> float:
     if len(line) == 1:
         return float(np.hypot(*(points - line[0]).T).mean())
     ends = np.vstack([line, line[:1]]) if closed else line
     a, way = ends[:-1], np.diff(ends, axis=0)
     along = ((points[:, None] - a[None]) * way[None]).sum(2) / np.maximum((way**2).sum(1), 1e-12)
     foot = a[None] + np.clip(along, 0, 1)[..., None] * way[None]
-    return float(np.sqrt(((points[:, None] - foot) ** 2).sum(2)).min(1).mean())
+    away = np.sqrt(((points[:, None] - foot) ** 2).sum(2))
+    nearest, least = away.argmin(1), away.min(1)
+    beyond = ((nearest == 0) & (along[:, 0] < 0)) | ((nearest == len(a) - 1) & (along[:, -1] > 1))
+    if slides and not closed and beyond.mean() < MOSTLY_BEYOND:
+        least = least[~beyond]
+    return float(least.mean())
 
 
 # ---------------------------------------------------------------- sides

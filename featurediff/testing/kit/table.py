@@ -7,6 +7,10 @@ import textwrap
 from featurediff.testing.kit.records import Check, Measured, Row, Trial
 
 WIDTH = 110
+LEGEND = (
+    "found: of the drawings in which it stayed or moved as a whole; gain: measured over true move, - where it was never moved; "
+    "error (median) and worst: distance from its true place, across itself for what slides along itself"
+)
 _MARK = {True: "pass", False: "FAIL", None: "-"}
 
 
@@ -45,6 +49,7 @@ def table(measured: Measured) -> str:
         f"{'feature':{wide}}  {'found':>6}  {'gain':>5}  {'error':>5}  {'worst':>5}  false",
         f"{'':{wide}}  {'':>6}  {'':>5}  {'mm':>5}  {'mm':>5}  items",
         *(_line(row, wide) for row in measured.rows),
+        _hanging(LEGEND),
     ]
     lines.append(
         f"time: {measured.find_s:.2f} s to find the features, {measured.engine_s:.1f} s of the engine for a drawing, "
