@@ -26,6 +26,8 @@ UNEVEN = 0.05  # of the half width: how much lower one half of a base may be tha
 MOST_TIPPED = 0.15  # difference of level over half width
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 LEAST_STRETCH = 0.06  # of the whole outline: shorter ones are bits between things in front
+SHARP = 38.0  # degrees of turn that make a corner of a general outline
+LEAST_APART = 0.2  # of the whole outline: a stretch as long as twice this is cut once more
 APART = 0.08  # of the height: a shoulder nearer to the widest point is the same place
 PROTRUSION = 0.06  # of the height: a handle or a spout is at least this long
 
@@ -254,22 +256,12 @@ def beside_ellipse(outline: Outline, ellipse: Ellipse) -> list[Piece]:
 
 
 def stretches(outline: Outline, most: int = 6) -> list[Piece]:
-    """An outline without symmetry cut into a few stretches at its sharpest corners; what is hidden is left out."""
+    """An outline without symmetry cut into a few stretches at its sharpest corners, and where there are none at its diagonals;
+    what is hidden is left out."""
     points = outline.points
     count = len(points)
-    arm = max(round(0.035 * count), 3)
-    before, after = points - np.roll(points, arm, 0), np.roll(points, -arm, 0) - points
-    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(1)))
-    turn = smoothed(turn, 2.0)
-    cuts: list[int] = []
-    free = turn.copy()
-    least = max(round(count / (most + 2)), 6)
-    while len(cuts) < most and (free.max() > np.radians(38) or len(cuts) < 3):
-        k = int(free.argmax())
-        cuts.append(k)
-        free[np.arange(k - least, k + least + 1) % count] = -1.0
-        if free.max() < 0:
-            break
+    cuts = _corners(points, most, max(round(count / (most + 2)), 6))
+    cuts += _diagonals(points, cuts)
     cuts.sort()
     found = []
     for start, stop in zip(cuts, [*cuts[1:], cuts[0] + count], strict=True):
@@ -280,6 +272,37 @@ def stretches(outline: Outline, most: int = 6) -> list[Piece]:
         if len(index) >= max(LEAST_STRETCH * count, 8):
             found.append(Piece(_place_of(points[index], points), points[index]))
     return _told_apart(found)
+
+
+def _corners(points: np.ndarray, most: int, least: int) -> list[int]:
+    """Where a closed line (n, 2) turns sharply, the sharpest ``most``, no two nearer than ``least`` points."""
+    count = len(points)
+    arm = max(round(0.035 * count), 3)
+    before, after = points - np.roll(points, arm, 0), np.roll(points, -arm, 0) - points
+    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(1)))
+    free = smoothed(turn, 2.0)
+    cuts: list[int] = []
+    while len(cuts) < most and free.max() > np.radians(SHARP):
+        k = int(free.argmax())
+        cuts.append(k)
+        free[np.arange(k - least, k + least + 1) % count] = -1.0
+    return cuts
+
+
+def _diagonals(points: np.ndarray, cuts: list[int]) -> list[int]:
+    """Where a closed line (n, 2) lies straight up left, up right, down right, down left of its middle, as seen in its own box,
+    far enough from its ``cuts``: a round thing has no corners, and its highest point is nowhere in particular."""
+    low, high = points.min(0), points.max(0)
+    x, y = ((points - (low + high) / 2) / np.maximum(high - low, 1.0)).T
+    angle = np.arctan2(y, x)
+    count = len(points)
+    found: list[int] = []
+    for way in np.radians([-135.0, -45.0, 45.0, 135.0]):
+        k = int(np.abs((angle - way + np.pi) % (2 * np.pi) - np.pi).argmin())
+        gaps = [min((k - cut) % count, (cut - k) % count) for cut in cuts]
+        if min(gaps, default=count) > LEAST_APART * count:
+            found.append(k)
+    return found
 
 
 def longest_run(flags: np.ndarray) -> np.ndarray | None:

@@ -7,6 +7,8 @@ from typing import Any
 
 from featurediff.api import Detector, Picture, Subject, SubjectError
 
+LEAST_PX = 16  # of the short side: less shows no outline
+
 
 class StillLifeDetector(Detector):
     """Finds the things on a table and names their outlines."""
@@ -36,6 +38,9 @@ class StillLifeDetector(Detector):
         from featurediff_still_life.view import make_view
 
         choices = read_choices(settings)
+        if min(picture.pixels.shape[:2]) < LEAST_PX:
+            height, width = picture.pixels.shape[:2]
+            raise SubjectError(f"'{picture.name}' is too small: {width} x {height} px.", "Use a larger copy of the picture.")
         view = make_view(picture.pixels)
         coarse = coarsen(view)
         things = separated(picture, view, coarse, choices)

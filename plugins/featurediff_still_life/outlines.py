@@ -92,7 +92,8 @@ def on_edge(
                          borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
     # Light and ground change along the outline: each point has an outer colour of its own, shared with its neighbours.
     outside = smoothed(profiles[:, :3].mean(1).astype(float), 4.0, closed)
-    rough = np.sqrt(smoothed(((profiles[:, :3] - outside[:, None]) ** 2).sum(2).mean(1), 6.0, closed))
+    # Mirrored about its ends, an open line's blur may fall below 0.
+    rough = np.sqrt(np.maximum(smoothed(((profiles[:, :3] - outside[:, None]) ** 2).sum(2).mean(1), 6.0, closed), 0.0))
     core = smoothed(profiles[:, 3:-3].astype(float), 1.0, closed)
     strength = np.sqrt((np.gradient(core, axis=1) ** 2).sum(2)) / SAMPLE
     # Where the outer colour is left is the edge meant; what comes further in, a lip's inner edge, a highlight, counts little.

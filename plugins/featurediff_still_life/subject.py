@@ -27,7 +27,8 @@ def assemble(view: View, things: list[Understood], table_edge: np.ndarray | None
     low, high = np.min([each.low for each in things], axis=0), np.max([each.high for each in things], axis=0)
     width, height = (high - low) / view.scale
     across = width > WIDER * height
-    names = vocabulary.names([each.kind for each in things], [each.thing.name for each in things])
+    standing = [vocabulary.Standing(each.low[0], each.high[0], each.high[1]) for each in things]
+    names = vocabulary.names([each.kind for each in things], [each.thing.name for each in things], standing)
     features: list[Feature] = []
     groups: list[Group] = []
     forms: list[Form] = []

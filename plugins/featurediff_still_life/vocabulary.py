@@ -1,12 +1,14 @@
 """Words and the parts tree: how things and their features are called, and what is judged of each. No pixels.
 
-A thing is called by what can be known: its place, and that it is a vessel or a dish when its ellipse was found; or as the
-artist calls it.
+A thing is called by what can be known: its place among those of its kind, and that it is a vessel or a dish when its ellipse was
+found; or as the artist calls it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+COVERED = 0.6  # of the narrower's breadth: so much of it before or behind another, a thing is told by that
 
 TABLE = "table"
 TABLE_EDGE = "table edge"
@@ -65,15 +67,59 @@ def call(what: str, thing: str, several: bool = False) -> str:
     return f"{stem}{middle}{place} of the {thing}" if not middle else f"{stem} on the {place} of the {thing}"
 
 
-def names(kinds: list[str], given: list[str]) -> list[str]:
-    """A name for each thing, left to right: the artist's, or by kind and place: "vessel on the left"."""
-    count = len(kinds)
+@dataclass(frozen=True)
+class Standing:
+    """Where a thing stands on the picture, px: from ``left`` to ``right``, down to ``low``."""
+
+    left: float
+    right: float
+    low: float
+
+
+def names(kinds: list[str], given: list[str], standing: list[Standing]) -> list[str]:
+    """A name for each thing: the artist's, or by its kind and its place among those of its kind: "vessel on the left".
+
+    Of things that stand one before the other, the order from left to right says little: they are told by that: "vessel on the
+    left at the back".
+    """
+    found = list(given)
+    for kind in dict.fromkeys(kinds):
+        mine = [k for k, own in enumerate(kinds) if own == kind and not given[k]]
+        columns = _columns(mine, standing)
+        for c, column in enumerate(columns):
+            for k, depth in zip(column, _depths(len(column)), strict=True):
+                found[k] = " ".join(filter(None, [kind, _place(c, len(columns)), depth]))
+    return found
+
+
+def _columns(which: list[int], standing: list[Standing]) -> list[list[int]]:
+    """Things that cover each other's breadth, together, the farthest first; these groups from left to right."""
+
+    def covered(k: int, others: list[int]) -> bool:
+        def share(j: int) -> float:
+            a, b = standing[k], standing[j]
+            return (min(a.right, b.right) - max(a.left, b.left)) / max(min(a.right - a.left, b.right - b.left), 1e-9)
+
+        return any(share(j) > COVERED for j in others)
+
+    columns: list[list[int]] = []
+    for k in which:
+        joined = [column for column in columns if covered(k, column)]
+        columns = [column for column in columns if column not in joined] + [sum(joined, []) + [k]]
+    columns = [sorted(column, key=lambda k: standing[k].low) for column in columns]
+    return sorted(columns, key=lambda column: sum(standing[k].left + standing[k].right for k in column) / len(column))
+
+
+def _depths(count: int) -> list[str]:
     if count == 1:
-        return [given[0] or kinds[0]]
-    return [own or f"{kind} {_place(k, count)}" for k, (kind, own) in enumerate(zip(kinds, given, strict=True))]
+        return [""]
+    between = ["in between"] if count == 3 else [f"{_ORDINALS[min(k, len(_ORDINALS) - 1)]} from the back" for k in range(1, count - 1)]
+    return ["at the back", *between, "in front"]
 
 
 def _place(index: int, count: int) -> str:
+    if count == 1:
+        return ""
     if index == 0:
         return "on the left"
     if index == count - 1:
