@@ -29,6 +29,7 @@ LENGTHS = (*POSITION, "width", "height")
 _ONE_WAY = 0.08
 # Points within this share of the extent belong to an end.
 _END = 0.12
+_ROBUST_ROUNDS = 8
 # Neighbouring points of a matched curve err together: no curve counts for more than this many independent points.
 _INDEPENDENT = 8
 
@@ -614,7 +615,7 @@ def _shape(context: _Context, inside: np.ndarray, more: list[np.ndarray]) -> Sha
         matrix = np.column_stack([each.ravel() for each in fields])
         target = context.off.ravel()
         weight = np.repeat(np.where(seen, 1.0 / context.sigma, 0.0), 2)
-    amounts = np.linalg.lstsq(matrix * weight[:, None], target * weight, rcond=1e-6)[0]
+    amounts = _robust(matrix, target, weight, context.limit)
     fitted = sum(amount * each for amount, each in zip(amounts, fields, strict=True))
     left = np.where(seen, np.sum(across * (context.off - fitted), 1), 0.0)
     centre = reference.mean(0) if feature.closed or feature.kind == "ellipse" else inside
@@ -627,6 +628,15 @@ def _shape(context: _Context, inside: np.ndarray, more: list[np.ndarray]) -> Sha
     index = int(np.abs(left).argmax())
     sigma = math.hypot(context.sigma[index] if seen[index] else context.point_sigma, context.local_sheet(float(np.ptp(arm))))
     return Shape(float(left[index]), index, across * outward[:, None], left, sigma, context.limit)
+
+
+def _robust(matrix: np.ndarray, target: np.ndarray, weight: np.ndarray, limit: float) -> np.ndarray:
+    """Least squares in which what lies beyond ``limit`` loses its say (Cauchy weights): a dent is no move of all the rest."""
+    say = np.ones(len(target))
+    for _ in range(_ROBUST_ROUNDS):
+        amounts = np.linalg.lstsq(matrix * (weight * say)[:, None], target * weight * say, rcond=1e-6)[0]
+        say = 1.0 / np.sqrt(1.0 + ((target - matrix @ amounts) / limit) ** 2)
+    return amounts
 
 
 def _smooth(values: np.ndarray, seen: np.ndarray, closed: bool) -> np.ndarray:

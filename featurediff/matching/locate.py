@@ -21,6 +21,7 @@ from featurediff.matching.correlate import Curve, Field, cut_template, doubled_m
 from featurediff.matching.doubles import without_doubles
 from featurediff.matching.doubtful import without_doubtful, without_strayed
 from featurediff.matching.ellipses import changes, fit_rim
+from featurediff.matching.follow import followed
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
@@ -116,6 +117,8 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
         else:
             options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
+            if place.shifts is not None and _may_leave(feature) and feature.name not in sides:
+                place = followed(curves[k], feature.closed, place, laid.grey, banks[0].field, size)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
     base = whole_shift(courses, curves, found, size)
@@ -131,6 +134,11 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     found = without_doubtful(subject, curves, found, size)
     found = without_strayed(outlines, found, base, size)
     return settle_corners(subject, courses, found, size)
+
+
+def _may_leave(feature: Feature) -> bool:
+    """Whether a feature is a smooth outline judged by its shape, which may have a dent."""
+    return feature.kind == "curve" and feature.slides and "shape" in feature.measures
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:

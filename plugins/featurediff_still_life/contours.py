@@ -107,6 +107,14 @@ def with_swelling(grows: np.ndarray, more: np.ndarray, widest: float) -> np.ndar
     return out
 
 
+def standing_out(flags: np.ndarray, more: np.ndarray, widest: float) -> np.ndarray:
+    """Those runs of levels in which a side stands out far beyond the body. ``more`` (k,) px: how far."""
+    out = np.zeros_like(flags)
+    for start, stop in runs(flags):
+        out[start:stop] = np.nan_to_num(more[start:stop]).max() > STANDS_OUT * widest
+    return out
+
+
 def runs(flags: np.ndarray) -> list[tuple[int, int]]:
     """(start, stop) of every run of True."""
     padded = np.concatenate([[False], flags, [False]]).astype(int)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from featurediff_still_life.paths import best_path, peak_shift
+from featurediff.paths import best_path, peak_shift
 from featurediff_still_life.view import View
 
 CLEAR = 3.0  # L*a*b* units per working px: an edge this steep is clear

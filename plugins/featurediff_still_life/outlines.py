@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from featurediff.geometry import normals, resample, rescale_points
-from featurediff_still_life.paths import best_path, peak_shift
+from featurediff.paths import best_path, peak_shift
 from featurediff_still_life.view import View
 
 STEP = 2.0  # working px between points of an outline

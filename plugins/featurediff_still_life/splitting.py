@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from featurediff.geometry import normals, resample
-from featurediff_still_life.paths import best_paths
+from featurediff.paths import best_paths
 
 SPAN = 0.05  # of the silhouette's length: arm over which a corner is measured
 INWARD = 15.0  # degrees of turn that make an inward corner

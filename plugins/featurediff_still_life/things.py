@@ -92,6 +92,11 @@ def _understand(view: View, scale: float, thing: Thing, outline: Outline, others
         plain = _plain(view, thing, outline, others)
         if plain.kind == "dish" or axis.share < forms.SYMMETRIC:
             return plain
+        # Without a mouth it is no jug: one side that swells a little more than the other is its own.
+        grows, beside = (
+            [contours.standing_out(row, out - half, half.max()) for row, out in zip(rows, widths.outer, strict=True)]
+            for rows in (grows, beside)
+        )
     top = float(axis.local(rim.centre[None])[0, 1]) if rim is not None else float(levels[start])
     base = contours.base_level(axis, outline, levels[start:], half[start:], rim)
     profile = Profile(levels, half, widths.inner, np.array(grows), np.array(beside), top, base, stem)

@@ -4,6 +4,7 @@
     python tests/benchmark/table.py --scenes 1,2,3     # tables to develop on
     python tests/benchmark/table.py --automatic        # the things separated without the artist's boxes
     python tests/benchmark/table.py --quick            # two tables, two hands
+    python tests/benchmark/table.py --move perfect --copies 10    # this case only, drawn so many times in each hand
 
 Each case is a rendered table, drawn by the simulator with one known mistake or none, photographed lying on a floor, and compared
 by `featurediff.check` as an artist would, who has named the things by boxes. A4, the group 160 mm high (less where it would not
@@ -17,7 +18,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sheets import PERFECT, add_options, first_hit, run_all, show_failures, show_perfect
@@ -254,6 +255,11 @@ def cases(seeds: list[int], hands: list[str], boxes: bool, quick: bool) -> list[
     return chosen
 
 
+def _again(case: Case, k: int) -> Case:
+    """The same case drawn by another moment of the same hand, on another floor."""
+    return replace(case, seed=case.seed + 1000 * k, floor=FLOORS[(FLOORS.index(case.floor) + k) % 5])
+
+
 # ---------------------------------------------------------------- tables
 
 
@@ -322,11 +328,16 @@ def main() -> int:
     parser.add_argument("--scenes", default=",".join(map(str, REPORT_SCENES)), help="seeds")
     parser.add_argument("--automatic", action="store_true", help="separate the things without boxes")
     add_options(parser, HANDS, 1)
+    parser.add_argument("--move", help="only this case")
+    parser.add_argument("--copies", type=int, default=1, help="how many drawings of each case, by hands that differ")
     options = parser.parse_args()
     seeds, hands = [int(s) for s in options.scenes.split(",")], options.hands.split(",")
     if options.quick:
         seeds, hands = seeds[:2], hands[:2]
     todo = cases(seeds, hands, not options.automatic, options.quick)
+    if options.move:
+        todo = [case for case in todo if case.move == options.move]
+    todo = [_again(case, k) for case in todo for k in range(options.copies)]
     return run_all(run, todo, options, show)
 
 

@@ -11,7 +11,7 @@ from featurediff_still_life import forms
 from featurediff_still_life.background import DARKEST, learn_surroundings
 from featurediff_still_life.detector import StillLifeDetector
 from featurediff_still_life.ellipses import Ellipse, fit_ellipse, fit_robust
-from featurediff_still_life.paths import best_path
+from featurediff.paths import best_path
 from featurediff_still_life.view import colour_gradient
 from scipy.spatial.distance import directed_hausdorff
 from skimage import data

@@ -14,7 +14,7 @@ PLUGINS = ROOT / "plugins"
 FLOW = [
     ["errors", "naming", "timelimit", "plainfiles"],
     ["plainyaml"],
-    ["records", "settings", "geometry"],
+    ["records", "settings", "geometry", "paths"],
     ["hooks"],
     ["api"],
     ["installation"],
@@ -52,7 +52,7 @@ ALLOWED_BACK = {("records", "report")}
 ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml", "jinja2", "markupsafe", "tqdm", "platformdirs"}
 TESTING_MAY_USE = ENGINE_MAY_USE | {"skimage", "scipy"}
 # What a plugin may import of the engine: the interface; plain geometry and the errors are free of any state.
-FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.errors"}
+FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.paths", "featurediff.errors"}
 PLUGINS_MAY_USE = {"numpy", "cv2", "PIL"}
 ONLY_HERE = {"mediapipe": "featurediff_faces"}
 

@@ -1,0 +1,200 @@
+"""A general outline followed along its own stroke, where that leaves its place for a while: a dent, a bump.
+
+What is like the reference is found by its likeness, and a stretch drawn three or four millimetres off over one or two centimetres
+is not like it any more. But where the rest of the outline lies on its stroke, the stroke itself leads there and back: the darkest
+smooth path along the outline tells. It is believed only where nothing else could be meant: clear pencil all the way, none where the
+outline belongs, no second path, and no edge of the reference for which another line would be drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+
+from featurediff.geometry import normals
+from featurediff.matching.channels import at_orientation
+from featurediff.matching.correlate import Field
+from featurediff.matching.found import Found
+from featurediff.paths import best_path, peak_shift
+
+# As shares of the size: steps along and across, half a pencil line, how far a stroke is followed to either side.
+ALONG = 0.0020
+ACROSS = 0.0010
+BLUR = 0.0022
+REACH = 0.052
+# A stroke nearer to its place than this has not left it; one that comes as far as `LEFT` has.
+ON = 0.0045
+LEFT = 0.014
+SHORTEST, LONGEST = 0.02, 0.35
+# Of the outline, the share that must lie on its stroke.
+ON_PLACE = 0.5
+# Depths, as shares of what the outline's stroke has elsewhere: of the departing stroke, of its faintest stretch, and of what may be
+# seen at the outline's own place.
+DEEP, FAINTEST, EMPTY = 0.4, 0.15, 0.4
+# A second path as deep as this share of the first leaves both in doubt.
+SECOND = 0.7
+# An edge of the reference under the departing stroke as clear as this share of the outline's own.
+OTHER_EDGE = 0.35
+# What a step aside by one column costs (squared), and the farthest column, in usual depths.
+BENT, ASTRAY = 0.02, 0.15
+# Of the drawing's range from dark to light: a fainter stroke is not followed.
+LEAST_DEPTH = 0.02
+
+
+@dataclass(frozen=True)
+class _Lane:
+    """An outline sampled evenly: ``drawn`` (n, 2) where it was found, ``across`` (n, 2) its unit normals, ``meant`` (n, 2) the
+    reference's own line and ``shift`` (2,) how far the drawn one has moved from it on the whole, ``place`` (n,) along its points (1.5: between the second and the third), ``depth`` (n, m): how much darker than the
+    paper to both its sides the drawing is at the offsets ``aside`` (m,) px, 1 for the outline's usual stroke. ``path``
+    (n,) columns and ``offset`` (n,) px: the stroke that was followed."""
+
+    drawn: np.ndarray
+    across: np.ndarray
+    meant: np.ndarray
+    shift: np.ndarray
+    place: np.ndarray
+    depth: np.ndarray
+    aside: np.ndarray
+    closed: bool
+    path: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    offset: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+
+def followed(curve: np.ndarray, closed: bool, place: Found, laid: np.ndarray, reference: Field, size: float) -> Found:
+    """``place`` with those points of a smooth outline moved that its own stroke leads elsewhere.
+
+    ``curve`` (n, 2) frame px; ``laid`` (h, w): the drawing in the frame, 0 dark to 1 light; ``reference``: the edges of the
+    reference there.
+    """
+    lane = _lane(curve, curve + place.shifts, closed, laid, size)
+    if lane is None:
+        return place
+    path = best_path((lane.depth - ASTRAY * (lane.aside / lane.aside[-1]) ** 2).astype(np.float32), BENT, closed)
+    offset = _smoothed(lane.aside[path] + ACROSS * size * peak_shift(lane.depth, path), closed)
+    departed = np.abs(offset) > ON * size
+    if departed.mean() > 1 - ON_PLACE or not departed.any():
+        return place
+    lane = replace(lane, path=path, offset=offset)
+    moved = np.zeros(len(offset))
+    for run in _runs(departed, closed):
+        if np.abs(offset[run]).max() > LEFT * size and _believed(lane, run, reference, size):
+            whole = _whole(run, offset, closed)
+            moved[whole] = offset[whole]
+    return _moved(place, lane, moved) if moved.any() else place
+
+
+def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, laid: np.ndarray, size: float) -> _Lane | None:
+    ring = [0] if closed else []
+    meant, line = (np.vstack([each, each[ring]]) for each in (curve, drawn))
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    count = round(arc[-1] / (ALONG * size))
+    if count < 3 * SHORTEST / ALONG:
+        return None
+    place = np.interp(np.linspace(0, arc[-1], count, endpoint=not closed), arc, np.arange(len(line)))
+    line, meant = (np.column_stack([np.interp(place, np.arange(len(each)), each[:, i]) for i in (0, 1)]) for each in (line, meant))
+    across = normals(line, closed)
+    steps = round(REACH / ACROSS)
+    aside = np.arange(-steps, steps + 1) * ACROSS * size
+    depth = _ridges(_sampled(laid, line, across, aside), closed)
+    usual = float(np.median(depth[:, np.abs(aside) <= ON * size].max(1)))
+    if usual < LEAST_DEPTH:
+        return None
+    return _Lane(line, across, meant, np.median(drawn - curve, axis=0), place, np.clip(depth / usual, 0.0, 1.0), aside, closed)
+
+
+def _sampled(layers: np.ndarray, line: np.ndarray, across: np.ndarray, aside: np.ndarray) -> np.ndarray:
+    """(n, m, ...) values beside a line (n, 2), at ``aside`` (m,) px along its normals."""
+    where = (line[:, None] + aside[None, :, None] * across[:, None]).astype(np.float32)
+    return cv2.remap(layers, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _ridges(seen: np.ndarray, closed: bool) -> np.ndarray:
+    """(n, m) how much darker each px of a strip (n, m) is than the paper to both its sides."""
+    smooth = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigmaX=BLUR / ACROSS, sigmaY=0.8)
+    reach = round(2.2 * BLUR / ACROSS)
+    depth = np.zeros_like(smooth)
+    middle = smooth[:, reach:-reach]
+    depth[:, reach:-reach] = np.minimum(smooth[:, : -2 * reach] - middle, smooth[:, 2 * reach :] - middle)
+    return np.maximum(depth, 0.0)
+
+
+def _runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
+    """Indices of every run of True that has an end on both sides."""
+    count = len(flags)
+    first = int(np.argmin(flags)) if closed else 0
+    padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
+    starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
+    return [
+        (np.arange(start, stop) + first) % count
+        for start, stop in zip(starts, stops, strict=True)
+        if closed or (start > 0 and stop < count)
+    ]
+
+
+def _whole(run: np.ndarray, offset: np.ndarray, closed: bool) -> np.ndarray:
+    """The run, and before and after it what leads to it from where the stroke crosses its place."""
+    count, way = len(offset), np.sign(offset[run].sum())
+    start, stop = int(run[0]), int(run[0]) + len(run)
+    while stop - start < count and (closed or start > 0) and way * offset[(start - 1) % count] > 0:
+        start -= 1
+    while stop - start < count and (closed or stop < count) and way * offset[stop % count] > 0:
+        stop += 1
+    return np.arange(start, stop) % count
+
+
+def _smoothed(offset: np.ndarray, closed: bool) -> np.ndarray:
+    reach = min(6, len(offset) - 1)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / 2.0) ** 2)
+    return np.convolve(np.pad(offset, reach, mode="wrap" if closed else "edge"), kernel / kernel.sum(), "valid")
+
+
+def _believed(lane: _Lane, run: np.ndarray, reference: Field, size: float) -> bool:
+    """Whether the path's departure along ``run`` is the outline's own stroke."""
+    if not SHORTEST <= len(run) * ALONG <= LONGEST:
+        return False
+    along = lane.depth[run, lane.path[run]]
+    part = max(round(0.01 / ALONG), 2)
+    if along.mean() < DEEP or np.convolve(along, np.ones(part) / part, "valid").min(initial=1.0) < FAINTEST:
+        return False
+    away = np.abs(lane.offset[run]) > 2 * ON * size
+    own = lane.depth[run][:, np.abs(lane.aside) <= ON * size].max(1)
+    if not away.any() or own[away].mean() > EMPTY:
+        return False
+    return not _second(lane, run, size) and not _other_edge(lane, run[away], reference, size)
+
+
+def _second(lane: _Lane, run: np.ndarray, size: float) -> bool:
+    """Whether another path beside the first is nearly as deep."""
+    depth = lane.depth[run].copy()
+    depth[np.abs(lane.aside[None] - lane.offset[run, None]) <= 1.3 * ON * size] = 0.0
+    other = best_path(depth, BENT)
+    first = lane.depth[run, lane.path[run]].mean()
+    return float(depth[np.arange(len(run)), other].mean()) > SECOND * float(first)
+
+
+def _other_edge(lane: _Lane, run: np.ndarray, reference: Field, size: float) -> bool:
+    """Whether the reference shows an edge along the path, as clear as the outline's own: another line may be drawn there."""
+    own = float(np.median(_edge_along(reference, lane.meant, normals(lane.meant, lane.closed))))
+    beside = lane.drawn + lane.offset[:, None] * lane.across - lane.shift
+    other = _edge_along(reference, beside, normals(beside, lane.closed))[run]
+    # Where the path runs on the outline's own edge, only its place had been told badly.
+    away = np.sqrt(((beside[run][:, None] - lane.meant[None]) ** 2).sum(2)).min(1) > 1.5 * ON * size
+    return bool(away.mean() > 0.3) and float(other[away].mean()) > OTHER_EDGE * own
+
+
+def _edge_along(field: Field, line: np.ndarray, across: np.ndarray) -> np.ndarray:
+    """(n,) edge strength of a field across a line (n, 2)."""
+    layers = np.moveaxis(_sampled(field.layers, line, across, np.zeros(1))[:, 0], 1, 0)
+    return at_orientation(layers, 2 * np.arctan2(across[:, 1], across[:, 0]))
+
+
+def _moved(place: Found, lane: _Lane, moved: np.ndarray) -> Found:
+    """``place`` with its points moved by ``moved`` (n,) px across, along the lane."""
+    count = len(place.shifts)
+    period = count if lane.closed else None
+    amount, *across = (
+        np.interp(np.arange(count), lane.place, each, period=period) for each in (moved, *lane.across.T)
+    )
+    return replace(place, shifts=place.shifts + amount[:, None] * np.column_stack(across))
