@@ -30,6 +30,8 @@ _ONE_WAY = 0.08
 # Points within this share of the extent belong to an end.
 _END = 0.12
 _ROBUST_ROUNDS = 8
+# A lean is stated where its standard uncertainty is this many degrees at most.
+_LEAN_KNOWN_DEG = 0.5
 # Neighbouring points of a matched curve err together: no curve counts for more than this many independent points.
 _INDEPENDENT = 8
 
@@ -586,6 +588,9 @@ def _leans(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet
         told = bends.lean_of(rows, foot, reach, frame.right, frame.down)
         if told is not None:
             amount, error = (math.degrees(value / reach) for value in told)
+            if error > _LEAN_KNOWN_DEG:
+                # Of what is low and round, or mostly hidden, no one can say how it leans.
+                continue
             limit = class_limit(settings.tolerances, "B", frame.size, sheet.unit)
             found.append(Deviation(form.label, "lean", amount, "deg", error, angle_limit(settings.tolerances, limit, reach)))
     return found

@@ -2,8 +2,8 @@
 
 What is like the reference is found by its likeness, and a stretch drawn three or four millimetres off over one or two centimetres
 is not like it any more. But where the rest of the outline lies on its stroke, the stroke itself leads there and back: the darkest
-smooth path along the outline tells. It is believed only where nothing else could be meant: clear pencil all the way, none where the
-outline belongs, no second path, and no edge of the reference for which another line would be drawn.
+smooth path along the outline tells. It is believed only where nothing else could be meant: clear pencil all the way, none where
+the outline belongs, no second path, and no edge of the reference for which another line would be drawn.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ LEFT = 0.014
 SHORTEST, LONGEST = 0.02, 0.35
 # Of the outline, the share that must lie on its stroke.
 ON_PLACE = 0.5
-# Depths, as shares of what the outline's stroke has elsewhere: of the departing stroke, of its faintest stretch, and of what may be
-# seen at the outline's own place.
+# Depths, as shares of what the outline's stroke has elsewhere: of the departing stroke, of its faintest stretch, and of what may
+# be seen at the outline's own place.
 DEEP, FAINTEST, EMPTY = 0.4, 0.15, 0.4
 # A second path as deep as this share of the first leaves both in doubt.
 SECOND = 0.7
@@ -46,9 +46,12 @@ LEAST_DEPTH = 0.02
 @dataclass(frozen=True)
 class _Lane:
     """An outline sampled evenly: ``drawn`` (n, 2) where it was found, ``across`` (n, 2) its unit normals, ``meant`` (n, 2) the
-    reference's own line and ``shift`` (2,) how far the drawn one has moved from it on the whole, ``place`` (n,) along its points (1.5: between the second and the third), ``depth`` (n, m): how much darker than the
-    paper to both its sides the drawing is at the offsets ``aside`` (m,) px, 1 for the outline's usual stroke. ``path``
-    (n,) columns and ``offset`` (n,) px: the stroke that was followed."""
+    reference's own line and ``shift`` (2,) how far the drawn one has moved from it on the whole, ``place`` (n,) along its points
+    (1.5: between the second and the third).
+
+    ``depth`` (n, m): how much darker than the paper to both its sides the drawing is at the offsets ``aside`` (m,) px, 1 for the
+    outline's usual stroke. ``path`` (n,) columns and ``offset`` (n,) px: the stroke that was followed.
+    """
 
     drawn: np.ndarray
     across: np.ndarray
@@ -93,7 +96,9 @@ def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, laid: np.ndarray, 
     if count < 3 * SHORTEST / ALONG:
         return None
     place = np.interp(np.linspace(0, arc[-1], count, endpoint=not closed), arc, np.arange(len(line)))
-    line, meant = (np.column_stack([np.interp(place, np.arange(len(each)), each[:, i]) for i in (0, 1)]) for each in (line, meant))
+    line, meant = (
+        np.column_stack([np.interp(place, np.arange(len(each)), each[:, i]) for i in (0, 1)]) for each in (line, meant)
+    )
     across = normals(line, closed)
     steps = round(REACH / ACROSS)
     aside = np.arange(-steps, steps + 1) * ACROSS * size
@@ -194,7 +199,5 @@ def _moved(place: Found, lane: _Lane, moved: np.ndarray) -> Found:
     """``place`` with its points moved by ``moved`` (n,) px across, along the lane."""
     count = len(place.shifts)
     period = count if lane.closed else None
-    amount, *across = (
-        np.interp(np.arange(count), lane.place, each, period=period) for each in (moved, *lane.across.T)
-    )
+    amount, *across = (np.interp(np.arange(count), lane.place, each, period=period) for each in (moved, *lane.across.T))
     return replace(place, shifts=place.shifts + amount[:, None] * np.column_stack(across))

@@ -85,7 +85,10 @@ def _bend(rng: np.random.Generator):
 
     def bent(points: np.ndarray) -> np.ndarray:
         x, y = points.T
-        shift = [sum(w[0] * np.sin(2 * k * x + 3 * y) + w[1] * np.cos(2 * k * y - 2 * x) for k, w in enumerate(wave, 1)) for wave in waves]
+        shift = [
+            sum(w[0] * np.sin(2 * k * x + 3 * y) + w[1] * np.cos(2 * k * y - 2 * x) for k, w in enumerate(wave, 1))
+            for wave in waves
+        ]
         return points * scale + np.column_stack(shift)
 
     return bent

@@ -105,7 +105,7 @@ def _columns(which: list[int], standing: list[Standing]) -> list[list[int]]:
     columns: list[list[int]] = []
     for k in which:
         joined = [column for column in columns if covered(k, column)]
-        columns = [column for column in columns if column not in joined] + [sum(joined, []) + [k]]
+        columns = [column for column in columns if column not in joined] + [[*(j for column in joined for j in column), k]]
     columns = [sorted(column, key=lambda k: standing[k].low) for column in columns]
     return sorted(columns, key=lambda column: sum(standing[k].left + standing[k].right for k in column) / len(column))
 
@@ -113,7 +113,9 @@ def _columns(which: list[int], standing: list[Standing]) -> list[list[int]]:
 def _depths(count: int) -> list[str]:
     if count == 1:
         return [""]
-    between = ["in between"] if count == 3 else [f"{_ORDINALS[min(k, len(_ORDINALS) - 1)]} from the back" for k in range(1, count - 1)]
+    between = (
+        ["in between"] if count == 3 else [f"{_ORDINALS[min(k, len(_ORDINALS) - 1)]} from the back" for k in range(1, count - 1)]
+    )
     return ["at the back", *between, "in front"]
 
 

@@ -76,7 +76,12 @@ def run(case: Case) -> Outcome:
         return Outcome(case, failure=f"not drawn: {error}")
     drawing = draw(scene, warp, hand=case.hand, placement=placement, seed=case.seed)
     photo = photograph(
-        drawing, tilt_deg=2.0, tilt_axis_deg=37.0 * case.seed, floor=case.floor, turn_deg=1.5 * ((case.seed % 5) - 2), seed=case.seed
+        drawing,
+        tilt_deg=2.0,
+        tilt_axis_deg=37.0 * case.seed,
+        floor=case.floor,
+        turn_deg=1.5 * ((case.seed % 5) - 2),
+        seed=case.seed,
     )
     outcome = Outcome(case)
     try:

@@ -11,7 +11,6 @@ from featurediff_still_life import forms
 from featurediff_still_life.background import DARKEST, learn_surroundings
 from featurediff_still_life.detector import StillLifeDetector
 from featurediff_still_life.ellipses import Ellipse, fit_ellipse, fit_robust
-from featurediff.paths import best_path
 from featurediff_still_life.view import colour_gradient
 from scipy.spatial.distance import directed_hausdorff
 from skimage import data
@@ -20,6 +19,7 @@ from skimage.graph import route_through_array
 from skimage.measure import EllipseModel
 
 from featurediff.api import Picture
+from featurediff.paths import best_path
 from featurediff.testing.scenes import rendered_table
 
 AROUND = np.linspace(0, 2 * np.pi, 40, endpoint=False)
