@@ -34,7 +34,7 @@ from featurediff.matching.strips import Course, course_of
 from featurediff.matching.strokes import on_strokes
 from featurediff.matching.units import Stretch, arc_positions, blocks, split, whole_length
 from featurediff.matching.whole import whole_shift
-from featurediff.records import Feature, Subject
+from featurediff.records import Feature, Subject, under
 
 # All lengths as fractions of the subject's size.
 SEARCH = 0.045
@@ -117,7 +117,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
         else:
             options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
-            if place.shifts is not None and _may_leave(feature) and feature.name not in sides:
+            if place.shifts is not None and feature.name not in sides and _may_leave(subject, feature):
                 place = followed(curves[k], feature.closed, place, laid.grey, banks[0].field, size)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
@@ -136,9 +136,13 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     return settle_corners(subject, courses, found, size)
 
 
-def _may_leave(feature: Feature) -> bool:
-    """Whether a feature is a smooth outline judged by its shape, which may have a dent."""
-    return feature.kind == "curve" and feature.slides and "shape" in feature.measures
+def _may_leave(subject: Subject, feature: Feature) -> bool:
+    """Whether a feature is a smooth outline, judged by its shape, of a thing that stands by itself: it may have a dent. Within a
+    face or a body other lines run beside it too often."""
+    if feature.kind != "curve" or not feature.slides or "shape" not in feature.measures:
+        return False
+    groups = [group for group in subject.groups if under(feature.part, group.part)]
+    return all(group.apart for group in groups)
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:
