@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
+from socketserver import TCPServer
 from typing import Any
 
 from featurediff.errors import FeaturediffError
@@ -73,6 +74,11 @@ class MarkServer(ThreadingHTTPServer):
             "reference.jpg": ("image/jpeg", desk.picture),
             "start.json": ("application/json", json.dumps(desk.start, allow_nan=False).encode("ascii")),
         }
+
+    def server_bind(self) -> None:
+        """Bind as any server does; the library's own way would ask the name service who this machine is."""
+        TCPServer.server_bind(self)
+        self.server_name, self.server_port = self.server_address[:2]
 
     def handle_error(self, request, client_address) -> None:
         """A browser that went away in the middle is no fault."""
