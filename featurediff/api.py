@@ -90,7 +90,8 @@ class Detector:
     def guess(self, drawing: Picture, subject: Subject) -> tuple[Guess, ...]:
         """Ideas of where the subject lies in the drawing; the engine confirms or rejects each. Default: none.
 
-        ``drawing.pixels`` is the squared sheet, long side about 1000 px.
+        ``drawing.pixels`` (h, w, 3) uint8 is the squared sheet, at 6 px per mm where the photograph has so many, its long side
+        2400 px at most.
         """
         return ()
 

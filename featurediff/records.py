@@ -87,8 +87,8 @@ class Feature:
     ``slides``: True for a smooth curve that is known only across itself (aperture): its ends are no corners.
     ``anchors``: named positions on the curve as indices into ``points``: {"inner end": 0, "peak": 7}.
     ``sitter_name``: the same name by the sitter's own side; "" if it has no side.
-    ``beside``: closed curves (m, 2) in reference px close beside it that a hand may draw too: the inner edge of a lip. They help
-    to tell its own line from theirs, and are not judged.
+    ``beside``: curves (m, 2) in reference px, taken as closed, close beside it that a hand may draw too: the inner edge of a lip.
+    They help to tell its own line from theirs, and are not judged.
     """
 
     name: str

@@ -72,7 +72,7 @@ def test_one_button_too_far_right(detector, reference):
 
 
 def test_all_code_shown_is_run_here():
-    assert (len(code_of("DEVELOPERS.md")), len(code_of("README.md"))) == (2, 1)
+    assert (len(code_of("DEVELOPERS.md")), len(code_of("README.md"))) == (3, 1)
 
 
 def test_the_example_is_about_thirty_lines():
@@ -81,7 +81,7 @@ def test_the_example_is_about_thirty_lines():
 
 
 def test_its_tests_as_shown(reference, tmp_path):
-    detector, tests = code_of("DEVELOPERS.md")
+    detector, tests, _ = code_of("DEVELOPERS.md")
     (tmp_path / "buttons.py").write_text(detector, encoding="utf-8")
     (tmp_path / "test_buttons.py").write_text(tests, encoding="utf-8")
     cv2.imwrite(str(tmp_path / "buttons.png"), reference[..., ::-1])
@@ -94,6 +94,18 @@ def test_its_tests_as_shown(reference, tmp_path):
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
     assert "2 passed" in run.stdout, run.stdout
+
+
+def test_a_drawing_with_a_known_error_as_shown(detector, reference, tmp_path, monkeypatch):
+    code, _, known = code_of("DEVELOPERS.md")
+    (tmp_path / "buttons.py").write_text(code, encoding="utf-8")
+    cv2.imwrite(str(tmp_path / "buttons.png"), reference[..., ::-1])
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    exec(compile(known, "DEVELOPERS.md", "exec"), {})
+    report = featurediff.check("buttons.png", "sheet.png", subject="buttons", sheet="A4")
+    (correction,) = report.corrections
+    assert correction.explains == ("button D",) and correction.text.startswith("Move the button D 4 mm left")
 
 
 def test_the_call_from_python_as_readme_shows_it(tmp_path, monkeypatch, capsys):

@@ -16,7 +16,7 @@ from featurediff.errors import CallError
 from featurediff.geometry import apply
 from featurediff.records import Picture
 from featurediff.testing.hands import SimulatedSheet
-from featurediff.testing.kit import advice, checks, child, measure, mistaken, moves, pictures, steady, tried
+from featurediff.testing.kit import advice, checks, child, known, measure, mistaken, moves, pictures, steady, tried
 from featurediff.testing.kit.records import Check, Measured, Row, Trial, measured_from
 from featurediff.testing.kit.table import text
 
@@ -56,6 +56,15 @@ def test_straight_lines_move_across_themselves():
     assert abs(moves.direction(line, 0) + moves.direction(line, 1)).max() < 1e-9
     assert moves.main_normal(line)[1] > 0.999
     assert moves.main_normal(feature("disc", DISC))[1] == pytest.approx(0.5, abs=0.02)
+
+
+def test_a_known_error_is_where_its_author_wants_it():
+    found = subject()
+    warp = moves.shifting(found, [([0, 1], np.array([9.0, -4.0]))], SHAPE)
+    for line in (DISC, BOX):
+        assert warp.apply(line) - line == pytest.approx(np.tile([9.0, -4.0], (len(line), 1)), abs=0.3)
+    with pytest.raises(CallError, match=r"no feature 'think on the left'; did you mean 'thing on the left'\?"):
+        known.drawn_with(Things(), picture(), {"think on the left": (1.0, 0.0)})
 
 
 # ---------------------------------------------------------------- measuring

@@ -71,9 +71,9 @@ def conforms(
 
     Raises DetectorError when the detector fails on the reference itself, and SubjectError when it finds nothing there.
     """
-    from featurediff.testing.kit.measure import _picture
+    from featurediff.testing.kit.measure import picture_of
 
-    case = case_of(detector, _picture(reference), settings, quick)
+    case = case_of(detector, picture_of(reference), settings, quick)
     return tuple(run(name, check, case) for name, check in CHECKS.items())
 
 

@@ -73,7 +73,7 @@ def measured(
     Raises DetectorError, and SubjectError when the detector finds nothing.
     """
     given = dict(settings or {})
-    picture = _picture(reference)
+    picture = picture_of(reference)
     picture = calls.prepare(detector, picture, given)
     begun = time.perf_counter()
     subject = calls.find(detector, picture, given)
@@ -84,7 +84,8 @@ def measured(
                      find_s, Path(keep) if keep is not None else None, progress)  # fmt: skip
 
 
-def _picture(reference: Any) -> Picture:
+def picture_of(reference: Any) -> Picture:
+    """A reference given as a path, a `Picture` or pixels, no larger than drawings of it need. Raises PictureError."""
     if isinstance(reference, Picture):
         return reference
     if isinstance(reference, np.ndarray):

@@ -46,12 +46,20 @@ def rounds(subject: Subject, count: int) -> list[list[int]]:
 def moving(subject: Subject, chosen: list[int], shape: tuple[int, int], turn: int) -> FieldWarp:
     """The map of a reference of ``shape`` (h, w) that moves the ``chosen`` features; ``turn`` picks the directions."""
     size = extent(subject)
+    return shifting(subject, [([k], AMOUNT * size * direction(subject.features[k], turn + k)) for k in chosen], shape)
+
+
+def shifting(subject: Subject, shifts: list[tuple[list[int], np.ndarray]], shape: tuple[int, int]) -> FieldWarp:
+    """The map of a reference of ``shape`` (h, w) that moves features, by their indices, as one by a shift (2,) in px, and others
+    by another."""
+    size = extent(subject)
     shift = np.zeros((*shape, 2), np.float32)
-    for k in chosen:
-        away = cv2.distanceTransform(_drawn(subject.features[k], shape), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    for together, by in shifts:
+        lines = np.minimum.reduce([_drawn(subject.features[k], shape) for k in together])
+        away = cv2.distanceTransform(lines, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
         share = np.clip((FAR * size - away) / ((FAR - NEAR) * size), 0.0, 1.0)
         share = share * share * (3 - 2 * share)
-        shift += share[..., None] * (AMOUNT * size * direction(subject.features[k], turn + k)).astype(np.float32)
+        shift += share[..., None] * by.astype(np.float32)
     # The distances are whole px; smoothed, the map has no steps that would fold it.
     shift = cv2.GaussianBlur(shift, (0, 0), max(1.0, 0.003 * size))
 
@@ -63,7 +71,7 @@ def moving(subject: Subject, chosen: list[int], shape: tuple[int, int], turn: in
         ]
         return np.column_stack(both).astype(float)
 
-    moved = np.vstack([subject.features[k].points for k in chosen])
+    moved = np.vstack([subject.features[k].points for together, _ in shifts for k in together])
     return FieldWarp(_in_pieces(field), moved, shape)
 
 
