@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from featurediff_demo_cases import own_detector
 from featurediff_demo_cases.sign import sign
 from featurediff_demo_cases.toy_boat import toy_boat
 from PIL import Image
@@ -364,6 +365,8 @@ def main() -> None:
         for example in examples:
             if arguments.name in (None, example.name):
                 run(subject, example)
+    if run is make and arguments.name in (None, "hands"):
+        own_detector.make(HERE / "detectors" / "hands")
 
 
 if __name__ == "__main__":

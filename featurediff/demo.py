@@ -15,7 +15,7 @@ class Demo:
     """One example. ``expected``: what was put wrong on purpose, in words. ``moves``: the same as data (see ``answer.json``).
 
     ``objects``: things named by boxes on the reference, as with ``--object``. ``marks``: the file of marks that it is
-    compared by, instead of a detector of the subject.
+    compared by, instead of a detector of the subject; ``detector``: the Python file that holds its detector.
     """
 
     name: str
@@ -29,6 +29,7 @@ class Demo:
     moves: tuple[dict, ...]
     objects: tuple[str, ...] = ()
     marks: Path | None = None
+    detector: Path | None = None
 
 
 def demos_folder() -> Path:
@@ -72,5 +73,6 @@ def _read(path: Path) -> Demo:
         expected=tuple(answer["expected"]),
         moves=tuple(answer["moves"]),
         marks=folder / "marks.yaml" if (folder / "marks.yaml").exists() else None,
+        detector=folder / answer["detector"] if "detector" in answer else None,
         objects=tuple(answer.get("objects", ())),
     )

@@ -22,6 +22,10 @@ def run(arguments: argparse.Namespace) -> int:
     if demo.objects:
         options["detector"] = {"objects": list(demo.objects)}
     settings = load_settings(None, options)
+    if demo.detector is not None:
+        from featurediff.discovery import load_detector_file
+
+        settings = load_settings(settings, {"subject": load_detector_file(demo.detector).name})
     if demo.marks is not None:
         from featurediff.marking.detector import with_marks
         from featurediff.marking.read import read_marks
