@@ -19,10 +19,11 @@ from featurediff.matching.correlate import Field
 from featurediff.matching.found import Found
 from featurediff.paths import best_path, peak_shift
 
-# As shares of the size: steps along and across, half a pencil line, how far a stroke is followed to either side.
+# As shares of the size: steps along and across, the blur, where the paper beside a line begins, how far a stroke is followed.
 ALONG = 0.0020
 ACROSS = 0.0010
-BLUR = 0.0022
+BLUR = 0.0016
+ASIDE = 0.0050
 REACH = 0.052
 # A stroke nearer to its place than this has not left it; one that comes as far as `LEFT` has.
 ON = 0.0045
@@ -32,7 +33,7 @@ SHORTEST, LONGEST = 0.02, 0.35
 ON_PLACE = 0.5
 # Depths, as shares of what the outline's stroke has elsewhere: of the departing stroke, of its faintest stretch, and of what may
 # be seen at the outline's own place.
-DEEP, FAINTEST, EMPTY = 0.4, 0.15, 0.4
+DEEP, FAINTEST, EMPTY = 0.3, 0.1, 0.4
 # A second path as deep as this share of the first leaves both in doubt.
 SECOND = 0.7
 # An edge of the reference under the departing stroke as clear as this share of the outline's own.
@@ -65,13 +66,26 @@ class _Lane:
     offset: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
 
-def followed(curve: np.ndarray, closed: bool, place: Found, laid: np.ndarray, reference: Field, size: float) -> Found:
+def strokes_of(laid: np.ndarray, size: float) -> np.ndarray:
+    """(h, w) how much darker each px of a drawing (h, w) is than the paper to both sides of a line through it, whichever way the
+    line runs; 0 to 1."""
+    smooth = cv2.GaussianBlur(laid.astype(np.float32), (0, 0), BLUR * size)
+    straight, slanting = max(round(ASIDE * size), 1), max(round(ASIDE * size / 2**0.5), 1)
+    depth = np.zeros_like(smooth)
+    for x, y in ((straight, 0), (0, straight), (slanting, slanting), (slanting, -slanting)):
+        there, back = (cv2.warpAffine(smooth, np.float32([[1, 0, way * x], [0, 1, way * y]]), smooth.shape[::-1],
+                                      borderMode=cv2.BORDER_REPLICATE) for way in (1, -1))  # fmt: skip
+        depth = np.maximum(depth, np.minimum(there, back) - smooth)
+    return depth
+
+
+def followed(curve: np.ndarray, closed: bool, place: Found, strokes: np.ndarray, reference: Field, size: float) -> Found:
     """``place`` with those points of a smooth outline moved that its own stroke leads elsewhere.
 
-    ``curve`` (n, 2) frame px; ``laid`` (h, w): the drawing in the frame, 0 dark to 1 light; ``reference``: the edges of the
+    ``curve`` (n, 2) frame px; ``strokes`` (h, w): of the drawing in the frame, see `strokes_of`; ``reference``: the edges of the
     reference there.
     """
-    lane = _lane(curve, curve + place.shifts, closed, laid, size)
+    lane = _lane(curve, curve + place.shifts, closed, strokes, size)
     if lane is None:
         return place
     path = best_path((lane.depth - ASTRAY * (lane.aside / lane.aside[-1]) ** 2).astype(np.float32), BENT, closed)
@@ -88,7 +102,7 @@ def followed(curve: np.ndarray, closed: bool, place: Found, laid: np.ndarray, re
     return _moved(place, lane, moved) if moved.any() else place
 
 
-def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, laid: np.ndarray, size: float) -> _Lane | None:
+def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, strokes: np.ndarray, size: float) -> _Lane | None:
     ring = [0] if closed else []
     meant, line = (np.vstack([each, each[ring]]) for each in (curve, drawn))
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
@@ -102,7 +116,7 @@ def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, laid: np.ndarray, 
     across = normals(line, closed)
     steps = round(REACH / ACROSS)
     aside = np.arange(-steps, steps + 1) * ACROSS * size
-    depth = _ridges(_sampled(laid, line, across, aside), closed)
+    depth = _sampled(strokes, line, across, aside)
     usual = float(np.median(depth[:, np.abs(aside) <= ON * size].max(1)))
     if usual < LEAST_DEPTH:
         return None
@@ -113,16 +127,6 @@ def _sampled(layers: np.ndarray, line: np.ndarray, across: np.ndarray, aside: np
     """(n, m, ...) values beside a line (n, 2), at ``aside`` (m,) px along its normals."""
     where = (line[:, None] + aside[None, :, None] * across[:, None]).astype(np.float32)
     return cv2.remap(layers, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _ridges(seen: np.ndarray, closed: bool) -> np.ndarray:
-    """(n, m) how much darker each px of a strip (n, m) is than the paper to both its sides."""
-    smooth = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigmaX=BLUR / ACROSS, sigmaY=0.8)
-    reach = round(2.2 * BLUR / ACROSS)
-    depth = np.zeros_like(smooth)
-    middle = smooth[:, reach:-reach]
-    depth[:, reach:-reach] = np.minimum(smooth[:, : -2 * reach] - middle, smooth[:, 2 * reach :] - middle)
-    return np.maximum(depth, 0.0)
 
 
 def _runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:

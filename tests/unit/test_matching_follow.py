@@ -8,7 +8,7 @@ import pytest
 
 from featurediff.geometry import normals, resample
 from featurediff.matching.banks import field_of
-from featurediff.matching.follow import followed
+from featurediff.matching.follow import followed, strokes_of
 from featurediff.matching.found import Found
 from featurediff.matching.tuning import FINE
 
@@ -47,7 +47,10 @@ def place(curve: np.ndarray, shift=(0.0, 0.0)) -> Found:
 
 def drawn(curve: np.ndarray, sheet: np.ndarray, reference: np.ndarray, closed: bool = False, shift=(0.0, 0.0)) -> np.ndarray:
     """The curve's points after following."""
-    return curve + followed(curve, closed, place(curve, shift), sheet, field_of(reference, SIZE, FINE), SIZE).shifts
+    return (
+        curve
+        + followed(curve, closed, place(curve, shift), strokes_of(sheet, SIZE), field_of(reference, SIZE, FINE), SIZE).shifts
+    )
 
 
 def away(points: np.ndarray, line: np.ndarray) -> np.ndarray:

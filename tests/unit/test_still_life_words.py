@@ -1,0 +1,60 @@
+"""What things on a table are called, and pictures of things without an axis to try it on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from featurediff_still_life.vocabulary import Standing, names
+
+from featurediff.geometry import normals, resample
+from featurediff.testing.silhouettes import KINDS, dented, rendered_silhouette
+
+LEFT, MIDDLE, RIGHT = Standing(0, 100, 300), Standing(150, 250, 320), Standing(400, 500, 310)
+BEHIND = Standing(10, 90, 200)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "standing", "told"),
+    [
+        (["vessel"], [LEFT], ["vessel"]),
+        (["vessel", "object"], [LEFT, RIGHT], ["vessel", "object"]),
+        (["object"] * 3, [LEFT, MIDDLE, RIGHT], ["object on the left", "object in the middle", "object on the right"]),
+        (["vessel", "object", "vessel"], [LEFT, MIDDLE, RIGHT], ["vessel on the left", "object", "vessel on the right"]),
+        # One before the other: which of them is further left, a slight turn of the picture would change.
+        (["vessel", "vessel"], [LEFT, BEHIND], ["vessel in front", "vessel at the back"]),
+        (["vessel"] * 3, [BEHIND, LEFT, RIGHT], ["vessel on the left at the back", "vessel on the left in front",
+                                                 "vessel on the right"]),
+    ],
+)  # fmt: skip
+def test_things_are_told_apart_among_those_of_their_kind(kinds, standing, told):
+    assert names(kinds, [""] * len(kinds), standing) == told
+
+
+def test_the_artists_names_come_first_and_no_two_things_share_one():
+    assert names(["vessel", "vessel"], ["jug", ""], [LEFT, RIGHT]) == ["jug", "vessel"]
+    rng = np.random.default_rng(1)
+    for _ in range(50):
+        low = rng.uniform(0, 500, 9)
+        some = [Standing(x, x + w, y) for x, w, y in zip(low, rng.uniform(40, 200, 9), rng.uniform(0, 400, 9), strict=True)]
+        kinds = list(rng.choice(["vessel", "object", "dish"], 9))
+        found = names(kinds, [""] * 9, some)
+        assert len(set(found)) == 9 and all(name.startswith(kind) for name, kind in zip(found, kinds, strict=True))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_silhouette_has_its_outline_on_an_edge_and_a_dent_is_as_deep_as_asked(kind):
+    scene = rendered_silhouette(2, kind, size=(600, 480))
+    line = scene.curves[f"{kind}: outline"]
+    across = normals(line[:-1], True)
+    grey = scene.pixels.astype(float)
+    steps = []
+    for way in (-4, 4):
+        x, y = np.round(line[:-1] + way * across).astype(int).T
+        steps.append(grey[y, x])
+    assert np.median(np.abs(steps[0] - steps[1]).max(1)) > 15
+    mm = 160 / scene.size_px
+    warp = dented(scene, mm, 0.3, 3.0, 25.0)
+    fine = resample(line[:-1], 1.0, closed=True)
+    moved = np.hypot(*(warp.apply(fine) - fine).T) * mm
+    assert moved.max() == pytest.approx(3.0, abs=0.15)
+    assert (moved > 0.05).mean() * len(fine) * mm == pytest.approx(23.0, abs=5.0)
