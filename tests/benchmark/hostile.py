@@ -76,6 +76,7 @@ def all_cases(good: Good, options: argparse.Namespace) -> Iterator[Made]:
         hostile_cases.texts(good, seed, count),
         hostile_cases.pieces(good, seed, count),
         hostile_cases.classes(good, seed, count // 20),
+        hostile_cases.largest(good),
         hostile_cases.pictures(good, seed, options.whole, options.read),
     )
     words = options.only.split(",")

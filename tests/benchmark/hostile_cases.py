@@ -67,6 +67,18 @@ def pictures(good: Good, seed: int, whole: int, read: int) -> Iterator[Made]:
             yield _special_pair(good, name, role)
 
 
+def largest(good: Good) -> Iterator[Made]:
+    """A good pair as large as is read, of two forms, each in a process of its own; the second begins a piece."""
+    for ending, more in (("jpg", ["--out", "out"]), ("webp", ["--piece", "out"])):
+
+        def make(folder: Path, ending: str = ending) -> None:
+            for name, data in (("photo", good.reference), ("sheet", good.drawing)):
+                hostile_pictures.enlarged(data, 79.9e6, folder / f"{name}.{ending}")
+
+        call = ["check", f"photo.{ending}", f"sheet.{ending}", *FACES, *more]
+        yield Case("the largest pictures", f"{ending} {more[0]}", call, own=True), make
+
+
 def _damaged_pairs(good: Good, seed: int, count: int) -> Iterator[Made]:
     for k in range(count):
         rng = np.random.default_rng([seed, 21, k])

@@ -29,6 +29,13 @@ def saved(image: Image.Image, form: str, **options) -> bytes:
     return file.getvalue()
 
 
+def enlarged(data: bytes, pixels: float, path: Path) -> None:
+    """A picture saved with that many pixels, in the form of the path's ending."""
+    with Image.open(io.BytesIO(data)) as image:
+        times = (pixels / (image.width * image.height)) ** 0.5
+        image.resize((int(image.width * times), int(image.height * times)), Image.Resampling.BICUBIC).save(path, quality=80)
+
+
 def metadata() -> dict:
     exif = Image.Exif()
     exif[0x0112], exif[0x010F] = 6, "maker"
