@@ -19,10 +19,7 @@ LETTERING = EXAMPLES / "detectors" / "lettering"
 LETTERS = LETTERING / "src" / "featurediff_lettering" / "__init__.py"
 TRIED = {
     "hands": (EXAMPLES / "detectors" / "hands" / "hands.py", {}),
-    "lettering": (
-        LETTERING / "src" / "featurediff_lettering" / "__init__.py",
-        load_settings(LETTERING / "settings.yaml").detector,
-    ),
+    "lettering": (LETTERS, load_settings(LETTERING / "settings.yaml").detector),
     "watering-can": (EXAMPLES / "marks" / "watering-can" / "marks.yaml", {}),
     "toy-boat": (EXAMPLES / "marks" / "toy-boat" / "marks.yaml", {}),
     "cot-sign": (EXAMPLES / "marks" / "cot-sign" / "marks.yaml", {}),
