@@ -9,6 +9,9 @@ import numpy as np
 
 from featurediff.geometry import resample
 
+# A dark ridge is level along its bottom; where the slope exceeds this share of the bend, it is the flank of a step.
+FLANK = 0.5
+
 
 @dataclass(frozen=True)
 class PhotoLine:
@@ -30,9 +33,9 @@ def photo_lines(pixels: np.ndarray, size_px: float, *, detail: float = 1.0, mask
     small = cv2.bilateralFilter(small, 7, 22, 4).astype(np.float32)
     candidates: list[tuple[float, np.ndarray, float]] = []
     for kind, sigma in (("ridge", size / 260), ("ridge", size / 130), ("edge", size / 330), ("edge", size / 140)):
-        value, nx, ny = _ridges(small, sigma) if kind == "ridge" else _edges(small, sigma)
+        value, nx, ny, own = _ridges(small, sigma) if kind == "ridge" else _edges(small, sigma)
         high = (15.0 if kind == "edge" else 11.0) / detail
-        for chain, strength in _chains(value, nx, ny, high, 0.5 * high):
+        for chain, strength in _chains(value, nx, ny, own, high, 0.5 * high):
             # Dark lines are what a pencil looks for; long lines matter more, but not without end.
             worth = strength * min(len(chain), size / 5) ** 0.5 * (1.6 if kind == "ridge" else 1.0)
             candidates.append((worth, chain, strength))
@@ -49,15 +52,17 @@ def photo_lines(pixels: np.ndarray, size_px: float, *, detail: float = 1.0, mask
     return sorted(found, key=lambda line: -line.strength * min(len(line.points), 60))
 
 
-def _edges(image: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _edges(image: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Strength, direction across, and where a peak of it is an edge: everywhere."""
     soft = cv2.GaussianBlur(image, (0, 0), sigma)
     gx, gy = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3) / 8, cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3) / 8
     size = np.hypot(gx, gy)
     # A step of height a blurred by sigma has gradient a / (sigma sqrt(2 pi)): scale to grey levels of step.
-    return size * sigma * 2.5, gx / np.maximum(size, 1e-6), gy / np.maximum(size, 1e-6)
+    return size * sigma * 2.5, gx / np.maximum(size, 1e-6), gy / np.maximum(size, 1e-6), np.ones(image.shape, bool)
 
 
-def _ridges(image: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _ridges(image: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Strength, direction across, and where a peak of it is a dark ridge and not the flank of a step."""
     soft = cv2.GaussianBlur(image, (0, 0), sigma)
     xx, yy = cv2.Sobel(soft, cv2.CV_32F, 2, 0, ksize=3) / 4, cv2.Sobel(soft, cv2.CV_32F, 0, 2, ksize=3) / 4
     xy = cv2.Sobel(soft, cv2.CV_32F, 1, 1, ksize=3) / 4
@@ -65,16 +70,21 @@ def _ridges(image: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray, np
     strongest, other = (xx + yy) / 2 + root, (xx + yy) / 2 - root
     angle = 0.5 * np.arctan2(2 * xy, xx - yy)
     value = np.maximum(strongest - np.maximum(np.abs(other), 0), 0) * sigma**2 * 1.5
-    return value.astype(np.float32), np.cos(angle), np.sin(angle)
+    # The dark side of a step bends like a ridge, but slopes: for a step blurred by sigma both are alike one sigma beside it.
+    slope = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3)) / 8
+    level = slope <= FLANK * np.maximum(strongest, 0) * sigma
+    return value.astype(np.float32), np.cos(angle), np.sin(angle), level
 
 
-def _chains(value: np.ndarray, nx: np.ndarray, ny: np.ndarray, high: float, low: float) -> list[tuple[np.ndarray, float]]:
+def _chains(
+    value: np.ndarray, nx: np.ndarray, ny: np.ndarray, own: np.ndarray, high: float, low: float
+) -> list[tuple[np.ndarray, float]]:
     """Non-maximum suppression with sub-pixel peaks, hysteresis, and linking into ordered chains."""
     h, w = value.shape
     ys, xs = np.mgrid[:h, :w].astype(np.float32)
     ahead = cv2.remap(value, (xs + nx).astype(np.float32), (ys + ny).astype(np.float32), cv2.INTER_LINEAR)
     behind = cv2.remap(value, (xs - nx).astype(np.float32), (ys - ny).astype(np.float32), cv2.INTER_LINEAR)
-    peak = (value >= ahead) & (value > behind) & (value > low)
+    peak = (value >= ahead) & (value > behind) & (value > low) & own
     peak[:3], peak[-3:], peak[:, :3], peak[:, -3:] = False, False, False, False
     bend = np.minimum(ahead - 2 * value + behind, -1e-6)
     offset = np.clip(0.5 * (behind - ahead) / bend, -0.7, 0.7)
