@@ -26,6 +26,11 @@ class PlainStream:
         return getattr(self._stream, name)
 
 
+def beneath(stream: Any) -> Any:
+    """The stream beneath a plain one, for a line that is written over: what is shown in it must be made `printable` first."""
+    return stream._stream if isinstance(stream, PlainStream) else stream
+
+
 @contextmanager
 def plain_output() -> Iterator[None]:
     """Within it, stdout and stderr are plain streams; what a terminal has no letter for is shown by a substitute."""

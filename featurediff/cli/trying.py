@@ -6,6 +6,9 @@ import argparse
 import json
 import sys
 
+from featurediff.cli.terminal import beneath
+from featurediff.naming import printable
+
 CHECK_FAILED = 4
 
 
@@ -57,14 +60,15 @@ class _Progress:
 
     def __init__(self) -> None:
         self._terminal = sys.stderr is not None and sys.stderr.isatty()
+        self._stream = beneath(sys.stderr)
 
     def __call__(self, what: str) -> None:
         if self._terminal:
-            print(f"\r\033[K{what[:100]}", end="", file=sys.stderr, flush=True)
+            print(f"\r\033[K{printable(what[:100])}", end="", file=self._stream, flush=True)
         elif sys.stderr is not None:
             print(f"... {what[:100]}", file=sys.stderr, flush=True)
 
     def end(self) -> None:
         """Take the line away."""
         if self._terminal:
-            print("\r\033[K", end="", file=sys.stderr, flush=True)
+            print("\r\033[K", end="", file=self._stream, flush=True)

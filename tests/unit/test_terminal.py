@@ -27,6 +27,17 @@ def test_output_is_plain_only_within(monkeypatch):
     assert out.buffer.getvalue().decode() == "one?[31m????????two\n\tthree\n"
 
 
+def test_a_line_that_is_written_over_passes_and_what_it_shows_does_not(monkeypatch):
+    from featurediff.cli.trying import _Progress
+
+    error = io.StringIO()
+    error.isatty = lambda: True
+    monkeypatch.setattr(sys, "stderr", error)
+    with plain_output():
+        _Progress()("table of \x1b[2Jboat.jpg")
+    assert error.getvalue() == "\r\x1b[Ktable of ?[2Jboat.jpg"
+
+
 def test_no_option_brings_it_out(capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     name = "\x1b]0;title\x07\u202egpj"
