@@ -380,7 +380,7 @@ class Hand:
             (int(palm.max()), int(arm[arm > fall].min(initial=len(line) - 1))),
         ):
             side = "left" if line[start:stop, 0].mean() < joints[WRIST, 0] else "right"
-            self.bend(f"wrist on the {side}", f"wrist/{side}", start, stop, importance=0.6)
+            self.edge(f"wrist on the {side}", f"wrist/{side}", start, stop, importance=0.6)
         return self.features, groups, pairs, self.missing, size
 
     def way(self, name):
