@@ -17,6 +17,7 @@ CLOSE = 0.012
 SYMMETRIC, WITH_RIM = 0.62, 0.4
 LEAST_COUNTED = 0.6  # share of the seen outline that a symmetry must rest on
 PROTRUDES = 0.045  # of the width: one side standing out further than the other by this much is a handle or a spout
+JUMP = 0.2  # of the half width: a side that widens so much from one level to the next has a spout's root, or a handle's
 LEVEL = 2.0  # working px between levels
 
 
@@ -192,9 +193,30 @@ def stands_out(widths: Widths) -> tuple[np.ndarray, np.ndarray]:
     Where it grows the body's own edge is not seen; beside it, it is.
     """
     left, right = widths.inner
-    limit = PROTRUDES * 2 * np.nanmax(np.fmin(left, right), initial=1.0)
+    widest = np.nanmax(np.fmin(left, right), initial=1.0)
+    limit = PROTRUDES * 2 * widest
     apart = np.nan_to_num(left - right)
-    return np.array([apart > limit, apart < -limit]), np.nan_to_num(widths.outer - widths.inner) > limit
+    grows = np.array([apart > limit, apart < -limit])
+    # Whether upwards or downwards, a body does not widen all at once on one side: there something begins that grows from it, and
+    # a handle and a spout at one level may reach out alike.
+    for way in (slice(None), slice(None, None, -1)):
+        grows[:, way] |= _after_jump(widths.inner[:, way], JUMP * widest, limit)
+    return grows, np.nan_to_num(widths.outer - widths.inner) > limit
+
+
+def _after_jump(inner: np.ndarray, jump: float, limit: float) -> np.ndarray:
+    """(2, k) bool: levels of a side from a sudden widening on, until it is back or like the other side, with nothing on that."""
+    out, on, before = np.zeros(inner.shape, bool), np.zeros(2, bool), np.zeros(2)
+    steps = np.nan_to_num(np.diff(inner, axis=1, prepend=inner[:, :1])) > jump
+    for k in range(1, inner.shape[1]):
+        # A body may widen suddenly on both sides at once.
+        begins = steps[:, k] & ~on & (not steps[:, max(k - 1, 0) : k + 2].any(1).all())
+        # Rounded by a pixel or two, it begins a level earlier.
+        before[begins] = np.fmin(inner[begins, k - 1], inner[begins, max(k - 2, 0)])
+        alike = ~(on | begins)[::-1] & (inner[:, k] - inner[::-1, k] <= limit)
+        on = begins | (on & ~alike & ~(inner[:, k] <= before + 0.5 * jump))
+        out[:, k] = on & np.isfinite(inner[:, k])
+    return out
 
 
 def body_half_width(widths: Widths) -> np.ndarray:

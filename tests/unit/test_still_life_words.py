@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from featurediff_still_life.forms import Widths, stands_out
 from featurediff_still_life.vocabulary import Standing, names
 
 from featurediff.geometry import normals, resample
@@ -58,3 +59,17 @@ def test_a_silhouette_has_its_outline_on_an_edge_and_a_dent_is_as_deep_as_asked(
     moved = np.hypot(*(warp.apply(fine) - fine).T) * mm
     assert moved.max() == pytest.approx(3.0, abs=0.15)
     assert (moved > 0.05).mean() * len(fine) * mm == pytest.approx(23.0, abs=5.0)
+
+
+def test_a_spouts_root_is_no_side_where_the_other_side_is_hidden():
+    """A body 40 px wide to either side; a spout leaves it at level 15, its lower edge is back by 35. The left is hidden there."""
+    levels = np.arange(50.0)
+    right = np.where((levels >= 15) & (levels < 35), 40 + 35 * (35 - levels) / 20, 40.0)
+    left = np.where((levels > 10) & (levels < 38), np.nan, 40.0)
+    widths = Widths(levels, np.array([left, right]), np.array([left, right]))
+    grows, _ = stands_out(widths)
+    assert not grows[0].any() and grows[1, 15:30].all() and not grows[1, :15].any() and not grows[1, 36:].any()
+    # A shoulder widens fast, but not all at once.
+    shoulder = np.clip(10 + 3 * (levels - 10), 10, 40)
+    widths = Widths(levels, np.array([np.full(50, np.nan), shoulder]), np.array([np.full(50, np.nan), shoulder]))
+    assert not stands_out(widths)[0].any()
