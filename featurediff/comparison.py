@@ -14,17 +14,17 @@ from featurediff.blocks import blocks_of
 from featurediff.configuration import load_settings
 from featurediff.corrections import correct, refine_lineup
 from featurediff.deviations import deviations, feature_results
-from featurediff.errors import CallError
+from featurediff.errors import CallError, RegistrationError
 from featurediff.handover import calls
 from featurediff.lineup import check_rule, line_up
 from featurediff.marking.detector import detector_for, with_marks
 from featurediff.marking.read import read_marks
-from featurediff.marks import FAINT_TIMES, mark_contrast
-from featurediff.marks import marks as marks_on
+from featurediff.marks import FAINT_TIMES, Marks, mark_contrast, see_marks
 from featurediff.matching.match import match
 from featurediff.pictures import read_picture
 from featurediff.records import Advice, LineUp, Located, NotJudged, Picture, Report, Sheet, Subject
 from featurediff.settings import Settings
+from featurediff.sheet import advice as say
 from featurediff.sheet.find import find_sheet
 from featurediff.sheet.sizes import parse_sheet
 from featurediff.sheet.squaring import square
@@ -34,6 +34,10 @@ from featurediff.weights import misspelt
 # width does not help.
 WORKING_PX_PER_MM = 6.0
 LONGEST_SIDE_PX = 2400
+
+# Of a true copy nearly all features agree with the line-up, of another face or another pose a third to a half
+# (python tests/benchmark/trust.py captures --scenes 21 --cases face); of so few features it says nothing.
+AGREEING, FEW_FEATURES = 0.6, 8
 
 
 @dataclass(frozen=True)
@@ -132,7 +136,7 @@ def compare(
     clock.lap("sheet")
     resolution = _resolution(paper, drawing_picture)
     squared = square(drawing_picture, paper, resolution)
-    graphite = marks_on(squared)
+    marked = see_marks(squared)
     clock.lap("square")
     if prepared is None:
         prepared = _prepared(detector, reference_picture, settings)
@@ -140,17 +144,27 @@ def compare(
     clock.lap("detector")
     guesses = calls.guess(detector, Picture(squared, drawing_picture.name), found)
     clock.lap("guess")
-    registration, located = match(found, reference_picture.pixels, 1.0 - graphite, resolution, guesses, clock.lap)
+    registration, located = _matched(found, reference_picture, marked, resolution, guesses, clock)
     if paper.unit != "mm":
         paper, registration, located, resolution = _in_percent(paper, found, registration, located, resolution)
     placed = line_up(found, located, settings.lineup.rule, settings, registration)
     if settings.lineup.rule == "fewest":
         placed = refine_lineup(found, located, placed, paper, settings)
     clock.lap("line-up")
-    report = _report(detector.name, found, located, placed, _with_advice(paper, graphite), settings)
+    report = _report(detector.name, found, located, placed, _with_advice(paper, marked), settings)
     clock.lap("corrections")
     report = replace(report, seconds=clock.seconds)
     return Comparison(report, squared, resolution, reference_picture.pixels, found, located)
+
+
+def _matched(found: Subject, reference: Picture, marked: Marks, resolution: float, guesses, clock: Clock):
+    """`match`; where nothing is found because the pencil can't be seen, the failure says that."""
+    try:
+        return match(found, reference.pixels, 1.0 - marked.darkness, resolution, guesses, clock.lap)
+    except RegistrationError as error:
+        if mark_contrast(marked.darkness) < FAINT_TIMES:
+            raise RegistrationError("The drawing can't be found on the sheet.", say.faint().text) from error
+        raise
 
 
 def prepare(reference: str | Path | np.ndarray, settings: Settings) -> Prepared:
@@ -234,14 +248,26 @@ def _report(
         later=later,
         good=good,
         not_judged=(*subject.not_judged, *missing),
-        capture=(*paper.advice, *subject.advice, *misspelt(subject, settings.importance)),
+        capture=(
+            *paper.advice,
+            *subject.advice,
+            *misspelt(subject, settings.importance),
+            *_other_picture(located, placed),
+        ),
         sitter_names={each.name: each.sitter_name for each in subject.features if each.sitter_name},
         blocks=blocks_of(subject),
     )
 
 
-def _with_advice(paper: Sheet, graphite: np.ndarray) -> Sheet:
-    if mark_contrast(graphite) >= FAINT_TIMES:
-        return paper
-    faint = Advice("warning", "The pencil hardly stands out from the paper's grain: light the sheet from the side, or go closer.")
-    return replace(paper, advice=(*paper.advice, faint))
+def _with_advice(paper: Sheet, marked: Marks) -> Sheet:
+    faint = () if mark_contrast(marked.darkness) >= FAINT_TIMES else (say.faint(),)
+    return replace(paper, advice=(*paper.advice, *say.shadow(marked.shadow_edges), *say.glare(marked.glare), *faint))
+
+
+def _other_picture(located: tuple[Located, ...], placed: LineUp) -> tuple[Advice, ...]:
+    """A warning when so little of the drawing lies where the reference has it that it may be of another picture."""
+    found = sum(place.found for place in located)
+    if found < FEW_FEATURES or len(placed.carried_by) >= AGREEING * found:
+        return ()
+    text = f"Only {len(placed.carried_by)} of {found} features lie where this reference has them: is it the same picture, in the"
+    return (Advice("warning", f"{text} same pose? If it is, correct the first item and compare again."),)

@@ -17,6 +17,7 @@ import numpy as np
 
 from featurediff import bends
 from featurediff.aims import Aim, aims
+from featurediff.doubt import factor_of, form_of
 from featurediff.geometry import apply, normals
 from featurediff.lineup import class_limit, matrix_of
 from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject, under
@@ -166,7 +167,8 @@ def feature_results(subject: Subject, located: tuple[Located, ...], lineup: Line
         off[~np.isfinite(sigma)] = 0.0
         moved = sum(axis * float((w * off).sum()) for axis, w in weights)
         at = np.asarray(each.points_mm, float)[np.isfinite(sigma)].mean(0)
-        error = math.hypot(_position_sigma(each, sigma, None), float(sigma_at(sheet, at[None])[0]))
+        own = factor_of(form_of(feature), "across") * _position_sigma(each, sigma, None)
+        error = math.hypot(own, float(sigma_at(sheet, at[None])[0]))
         pair = (float(moved[0]), float(moved[1]))
         results.append(FeatureResult(feature.name, feature.part, True, "", (float(at[0]), float(at[1])), pair, error, number))
     return tuple(results)
@@ -248,6 +250,7 @@ class _Context:
 
     def measure(self, name, weights, unit, own, sheet, tolerance, axis=None) -> Measure:
         value = float((weights * self.off).sum())
+        own *= factor_of(form_of(self.feature), name)
         return Measure(name, weights, value, unit, math.hypot(own, sheet), own, tolerance, axis)
 
 

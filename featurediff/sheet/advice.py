@@ -6,6 +6,7 @@ from featurediff.records import Advice
 
 WANTED_PX_PER_MM = 5.0
 BOW_WIDENS, BOW_WARNS = 0.005, 0.01  # of a side
+SHADOW_SHARE, GLARE_SHARE = 0.005, 0.002  # of the sheet
 SOFT_EDGE_MM, BLURRED_EDGE_MM = 1.0, 2.0
 STEEP_TILT_DEG = 15.0
 
@@ -46,3 +47,25 @@ def tilt(tilt_deg: float) -> tuple[Advice, ...]:
     if tilt_deg <= STEEP_TILT_DEG:
         return ()
     return (Advice("warning", f"The camera was tilted {tilt_deg:.0f} degrees: hold it level above the sheet."),)
+
+
+def shadow(share: float) -> tuple[Advice, ...]:
+    """Advice when this share of the sheet lies on the hard edge of a shadow."""
+    if share <= SHADOW_SHARE:
+        return ()
+    text = "Something with a hard edge, a shadow or a wash, lies over the sheet; its edge is left aside."
+    return (Advice("note", f"{text} If it is a shadow, step to one side of the light."),)
+
+
+def glare(share: float) -> tuple[Advice, ...]:
+    """Advice when this share of the sheet is burnt out by a reflection."""
+    if share <= GLARE_SHARE:
+        return ()
+    text = f"Glare hides {max(100 * share, 1):.0f} % of the sheet: what is drawn there is not judged."
+    return (Advice("warning", f"{text} Turn the sheet, or move away from the lamp or window that is mirrored in it."),)
+
+
+def faint() -> Advice:
+    """Advice when the pencil is too faint for this photograph; never to draw darker."""
+    text = "The pencil hardly stands out from the paper's grain: light the sheet from the side, or go closer."
+    return Advice("warning", text)

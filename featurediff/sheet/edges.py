@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +12,7 @@ _MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at e
 _ACROSS = 3  # neighbouring profiles averaged into one
 _MOST_PROFILES = 400
 _BLOCKS = 10
+_MOST_BOW, _CURVED_MUST = 0.05, 0.8  # of a side; what a curve's agreement counts against a straight line's
 _BEYOND = 15  # px by which profiles reach further than edges are looked for
 
 
@@ -20,7 +22,8 @@ class Edge:
 
     ``sigma``: standard uncertainty of the line at its middle, across itself, px. ``scatter``: robust standard deviation of single
     crossings, px. ``bow``: how far the edge's middle bulges off the paper against its ends, px. ``width``: px from 10 to 90 % of
-    the step from paper to floor. ``used``: fraction of the side that agrees with the line. ``length``: px.
+    the step from paper to floor. ``used``: fraction of the side that agrees with the line. ``length``: px. ``wave``: how far
+    stretches of a tenth of it stray from line and bow, rms, px.
     """
 
     normal: np.ndarray
@@ -31,15 +34,19 @@ class Edge:
     width: float
     used: float
     length: float
+    wave: float = 0.0
 
 
-def fit_edges(pixels: np.ndarray, corners: np.ndarray, reach: float, lasting: bool = False) -> tuple[Edge, ...]:
+def fit_edges(
+    pixels: np.ndarray, corners: np.ndarray, reach: float, lasting: bool = False, bows: Sequence[float] = (0.0,) * 4
+) -> tuple[Edge, ...]:
     """The four edges near the sides of ``corners`` (4, 2), clockwise, looked for within ``reach`` px of them.
 
     ``pixels`` is (h, w, 3) uint8. ``lasting``: look for where paper ends for good, past pencil lines, to about a px; else for the
-    steepest fall, to a fraction of a px. An edge without enough crossings keeps the side as it was, with ``used`` 0.
+    steepest fall, to a fraction of a px. ``bows``: how far each side is already known to bulge, px: it is looked for along that
+    curve. An edge without enough crossings keeps the side as it was, with ``used`` 0.
     """
-    return tuple(_fit_edge(pixels, corners[i], corners[(i + 1) % 4], reach, lasting) for i in range(4))
+    return tuple(_fit_edge(pixels, corners[i], corners[(i + 1) % 4], reach, lasting, bows[i]) for i in range(4))
 
 
 def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
@@ -54,29 +61,29 @@ def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
 # ---------------------------------------------------------------- one edge
 
 
-def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float, lasting: bool) -> Edge:
+def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float, lasting: bool, known_bow: float) -> Edge:
     length = float(np.hypot(*(end - start)))
     along = (end - start) / max(length, 1e-9)
     normal = np.array([along[1], -along[0]])
-    at, profiles, offsets = _profiles(pixels, start, along, normal, length, reach)
-    unchanged = Edge(normal, float(normal @ start), reach / 2, reach / 2, 0.0, reach, 0.0, length)
+    at, profiles, offsets = _profiles(pixels, start, along, normal, length, reach, known_bow)
+    unchanged = Edge(normal, float(normal @ start), reach / 2, reach / 2, known_bow, reach, 0.0, length)
     if len(at) < 20:
         return unchanged
     values = _most_telling(profiles)
     find = _lasting_crossings if lasting else _crossings
     crossing, strength = find(values, offsets, reach)
     u = 2 * at / length - 1
-    weights = _consensus(u, crossing, strength, length)
+    weights = _consensus(u, crossing, strength, length, curved=lasting)
     if (weights > 0.3).mean() < 0.15:
         return unchanged
-    offset, slope, bow, scatter, sigma, weights = _robust_fit(u, crossing, weights * strength)
+    offset, slope, bow, scatter, (sigma, wave), weights = _robust_fit(u, crossing, weights * strength)
     used = float((weights > 0.3).sum() / max(length * (1 - 2 * _MARGIN) / _spacing(length), 1))
     ends = np.array([offset - slope, offset + slope])
     new_start, new_end = start + ends[0] * normal, end + ends[1] * normal
     new_along = (new_end - new_start) / np.hypot(*(new_end - new_start))
     new_normal = np.array([new_along[1], -new_along[0]])
     width = _edge_width(values, offsets, crossing, weights)
-    return Edge(new_normal, float(new_normal @ new_start), sigma, scatter, bow, width, min(used, 1.0), length)
+    return Edge(new_normal, float(new_normal @ new_start), sigma, scatter, bow + known_bow, width, min(used, 1.0), length, wave)
 
 
 def _spacing(length: float) -> float:
@@ -84,7 +91,7 @@ def _spacing(length: float) -> float:
 
 
 def _profiles(
-    pixels: np.ndarray, start: np.ndarray, along: np.ndarray, normal: np.ndarray, length: float, reach: float
+    pixels: np.ndarray, start: np.ndarray, along: np.ndarray, normal: np.ndarray, length: float, reach: float, bow: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Positions along the side (n,), colours across it (n, offsets, 3) float32, and the offsets, off the paper positive."""
     at = np.arange(_MARGIN * length, (1 - _MARGIN) * length, _spacing(length))
@@ -95,7 +102,8 @@ def _profiles(
     if not len(at):
         return at, np.zeros((0, len(offsets), 3), np.float32), offsets
     fine = (at[:, None] + np.arange(_ACROSS) - (_ACROSS - 1) / 2).ravel()
-    grid = start + fine[:, None, None] * along + offsets[None, :, None] * normal
+    bulge = bow * _bulge(2 * fine / length - 1)
+    grid = start + fine[:, None, None] * along + (offsets[None, :, None] + bulge[:, None, None]) * normal
     sampled = cv2.remap(
         pixels,
         grid[..., 0].astype(np.float32),
@@ -104,6 +112,11 @@ def _profiles(
         borderMode=cv2.BORDER_REPLICATE,
     )
     return at, sampled.reshape(len(at), _ACROSS, len(offsets), 3).mean(1, dtype=np.float32), offsets
+
+
+def _bulge(u: np.ndarray) -> np.ndarray:
+    """How far a side with a bow of 1 bulges at ``u`` (-1 to 1) beside its best straight line: the second Legendre polynomial."""
+    return 1 / 3 - u**2
 
 
 def _most_telling(profiles: np.ndarray) -> np.ndarray:
@@ -161,23 +174,35 @@ def _smoothed_slope(values: np.ndarray, sigma: float = 1.3) -> np.ndarray:
 # ---------------------------------------------------------------- robust line
 
 
-def _consensus(u: np.ndarray, crossing: np.ndarray, strength: np.ndarray, length: float) -> np.ndarray:
-    """(n,) weights of the crossings that lie near the line on which most agree: tries lines through many pairs (RANSAC)."""
+def _consensus(u: np.ndarray, crossing: np.ndarray, strength: np.ndarray, length: float, curved: bool) -> np.ndarray:
+    """(n,) weights of the crossings that lie near the line on which most agree: tries lines through many pairs (RANSAC).
+
+    ``curved``: curves through triples as well, for a sheet that curls; they must convince more.
+    """
     rng = np.random.default_rng(0)
-    i, j = rng.integers(0, len(u), (2, 400))
-    apart = np.abs(u[i] - u[j]) > 0.3
-    i, j = i[apart], j[apart]
-    if not len(i):
-        return np.ones(len(u))
-    slope = (crossing[j] - crossing[i]) / (u[j] - u[i])
-    offset = crossing[i] - slope * u[i]
     tolerance = max(0.8, 0.0012 * length)  # deckled and bowed edges stray with the size of the sheet
-    agree = np.exp(-0.5 * ((offset[:, None] + slope[:, None] * u - crossing) / tolerance) ** 2)
-    return agree[(agree * strength).sum(1).argmax()]
+    best, most = np.ones(len(u)), -1.0
+    for count, handicap in ((2, 1.0), (3, _CURVED_MUST)) if curved else ((2, 1.0),):
+        picks = rng.integers(0, len(u), (count, 400))
+        spread = np.sort(u[picks], axis=0)
+        picks = picks[:, (np.diff(spread, axis=0) > 0.3).all(0)]
+        if not picks.shape[1]:
+            continue
+        basis = np.stack([u**power for power in range(count)], 1)
+        curves = np.linalg.solve(basis[picks.T], crossing[picks.T][..., None])[..., 0]
+        if count == 3:
+            curves = curves[np.abs(curves[:, 2]) < _MOST_BOW * length]
+        if not len(curves):
+            continue
+        agree = np.exp(-0.5 * ((curves @ basis.T - crossing) / tolerance) ** 2)
+        scores = handicap * (agree * strength).sum(1)
+        if scores.max() > most:
+            best, most = agree[scores.argmax()], float(scores.max())
+    return best
 
 
-def _robust_fit(u: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> tuple[float, float, float, float, float, np.ndarray]:
-    """Offset, slope (per unit of u), bow, scatter, sigma and weights by iterated least squares with Tukey's biweight."""
+def _robust_fit(u: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> tuple[float, float, float, float, tuple, np.ndarray]:
+    """Offset, slope (per unit of u), bow, scatter, (sigma, wave) and weights by iterated least squares with Tukey's biweight."""
     # The second Legendre polynomial carries the bow, so that offset and slope stay those of the best straight line.
     basis = np.column_stack([np.ones_like(u), u, u**2 - 1 / 3])
     coefficients = np.zeros(3)
@@ -193,17 +218,18 @@ def _robust_fit(u: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> tup
     return float(coefficients[0]), float(coefficients[1]), -float(coefficients[2]), scatter, sigma, weights
 
 
-def _block_sigma(u: np.ndarray, residual: np.ndarray, weights: np.ndarray, scatter: float) -> float:
-    """Uncertainty of the mean: crossings next to each other err together, blocks of them hardly do."""
+def _block_sigma(u: np.ndarray, residual: np.ndarray, weights: np.ndarray, scatter: float) -> tuple[float, float]:
+    """Uncertainty of the mean, and how far blocks stray: crossings next to each other err together, blocks of them hardly do."""
     block = np.clip(((u + 1) / 2 * _BLOCKS).astype(int), 0, _BLOCKS - 1)
     total = np.bincount(block, weights, _BLOCKS)
     filled = total > 3
     if filled.sum() < 4:
-        return scatter
+        return scatter, scatter
     means = np.bincount(block, weights * residual, _BLOCKS)[filled] / total[filled]
     # Three parameters were fitted to the blocks.
     free = max(filled.sum() - 3, 1)
-    return float(np.sqrt((means**2).sum() / free / filled.sum()))
+    wave = float(np.sqrt((means**2).sum() / free))
+    return wave / float(np.sqrt(filled.sum())), wave
 
 
 def _edge_width(values: np.ndarray, offsets: np.ndarray, crossing: np.ndarray, weights: np.ndarray) -> float:

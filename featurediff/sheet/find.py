@@ -152,12 +152,13 @@ def _photographed(picture: Picture, size_mm: tuple[float, float]) -> Sheet:
         return _unsquared(picture, "not squared: the page runs out of the picture", (_lost("The page runs out of the picture"),))
     corners = (outline.corners + 0.5) / small_scale - 0.5
     shortest = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).min()
-    corners = intersections(fit_edges(middle, corners, np.clip(LASTING_REACH * shortest, 8, 45), lasting=True))
-    coarse_edges = fit_edges(middle, corners, 6.0)
+    lasting = fit_edges(middle, corners, np.clip(LASTING_REACH * shortest, 8, 45), lasting=True)
+    coarse_edges = fit_edges(middle, intersections(lasting), 6.0, bows=[edge.bow for edge in lasting])
     corners = (intersections(coarse_edges) + 0.5) / middle_scale - 0.5
     # Twice: the second time from profiles that stand square on the first fit.
-    corners = intersections(fit_edges(picture.pixels, corners, max(6.0, 2.5 / middle_scale.min())))
-    edges = fit_edges(picture.pixels, corners, 5.0)
+    bows = [edge.bow / middle_scale.min() for edge in coarse_edges]
+    first = fit_edges(picture.pixels, corners, max(6.0, 2.5 / middle_scale.min()), bows=bows)
+    edges = fit_edges(picture.pixels, intersections(first), 5.0, bows=[edge.bow for edge in first])
     corners = intersections(edges)
     pose = find_pose(corners, size_mm, picture.pixels.shape[:2], picture.focal_35mm)
     softness = _softness_px(edges, coarse_edges, middle_scale.min())

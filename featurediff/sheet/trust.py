@@ -14,7 +14,10 @@ LENGTH_95 = 2.45
 _PAPER = 0.0004  # of the longer side: paper cut and swollen by damp a little off its nominal size
 _SYSTEMATIC_PX = 0.2  # the paper's thickness, its contact shadow and sharpening shift an edge by a fraction of a px
 _RAGGED_SHARE = 0.8  # of the crossings' scatter: a deckle is torn off the nominal size, nobody knows by how much
-_BOW_SHARE = 0.6  # of the edges' bow: what a lens that bends them, or a curl, does to points inside
+_BOW_SHARE = 0.45  # of the edges' bow: what a lens that bends them, or a curl, does to points inside
+# A cockled sheet lifts its middle more than its edges show: so many times the slow waves of its edges, less what a ragged edge
+# has of them anyway. Simulated cockle of 2 and 4 mm, development seeds (python tests/benchmark/sheet_trust.py 4 3).
+_COCKLE_TIMES, _RAGGED_WAVES = 6.0, 0.5
 
 
 def corner_sigmas(edges: tuple[Edge, ...], px_per_mm: float, size_mm: tuple[float, float]) -> np.ndarray:
@@ -28,7 +31,14 @@ def corner_sigmas(edges: tuple[Edge, ...], px_per_mm: float, size_mm: tuple[floa
     bow = float(np.sqrt(np.mean([edge.bow**2 for edge in edges]))) / px_per_mm
     ragged = _RAGGED_SHARE * float(np.mean([edge.scatter for edge in edges])) / px_per_mm
     common = (_SYSTEMATIC_PX / px_per_mm) ** 2 + (_PAPER * max(size_mm)) ** 2 + (_BOW_SHARE * bow) ** 2 + ragged**2
-    return np.sqrt(fit**2 + common)
+    return np.sqrt(fit**2 + common + (_COCKLE_TIMES * _waves(edges) / px_per_mm) ** 2)
+
+
+def _waves(edges: tuple[Edge, ...]) -> float:
+    """Root mean square of the edges' slow waves in px, beyond those that belong to a ragged edge."""
+    waves = np.array([edge.wave**2 for edge in edges])
+    rough = np.array([edge.scatter**2 for edge in edges]) - waves
+    return float(np.sqrt(np.mean(np.clip(waves - _RAGGED_WAVES * np.clip(rough, 0, None), 0, None))))
 
 
 def trust_from(corner_sigma_mm: np.ndarray) -> float:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -12,6 +13,7 @@ import numpy as np
 from featurediff.geometry import apply
 from featurediff.testing.hands import SimulatedSheet
 from featurediff.testing.paper import noise
+from featurediff.testing.props import Prop
 
 # Diagonal of the 36 x 24 mm frame that "equivalent" focal lengths refer to.
 FULL_FRAME_DIAGONAL = math.hypot(36.0, 24.0)
@@ -58,6 +60,8 @@ def photograph(
     curl_mm: float = 0.0,
     corner_mm: float = 0.0,
     deckle_mm: float = 0.0,
+    lifted_mm: float = 0.0,
+    props: Sequence[Prop] = (),
     fill: float = 0.85,
     crop: tuple[float, float, float, float] | None = None,
     jpeg_quality: int = 90,
@@ -70,10 +74,12 @@ def photograph(
     ``fill`` of the frame; with it the lens is zoomed to do so unless ``lens_mm`` is given too. ``turn_deg`` turns the page in the
     frame. ``floor``: one of `FLOORS`. ``light_falloff``: how much darker the far side is. ``shadow`` 0..1: a soft shadow of hand
     or phone. ``barrel``: radial displacement at the frame's corner as a fraction, negative = barrel. ``curl_mm``: height of a
-    mild cockle. ``corner_mm``: radius of rounded corners. ``deckle_mm``: raggedness of the edges. ``crop``: left, top, right,
-    bottom as fractions of the frame. Deterministic by ``seed``. Raises KeyError on an unknown floor.
+    mild cockle. ``lifted_mm``: how high the left and right edges rise, of a sheet that was rolled. ``corner_mm``: radius of
+    rounded corners. ``deckle_mm``: raggedness of the edges. ``props``: what else lies there, under the page or over it, the last
+    one on top. ``crop``: left, top, right, bottom as fractions of the frame. Deterministic by ``seed``. Raises KeyError on an
+    unknown floor.
     """
-    rng = np.random.default_rng([seed, 77])
+    texture, rng = _floor(floor, seed)
     w, h = _frame(sheet.placement.sheet_mm, megapixels)
     rotation = _pose(tilt_deg, tilt_axis_deg, turn_deg)
     camera, distance = _fit(sheet.placement.sheet_mm, rotation, (w, h), distance_mm, lens_mm, fill)
@@ -81,7 +87,8 @@ def photograph(
     translation = np.array([0.0, 0.0, distance]) - rotation @ middle
     to_px = camera @ np.column_stack([rotation[:, 0], rotation[:, 1], translation])
     to_px = to_px / to_px[2, 2]
-    picture = _compose(sheet, to_px, (w, h), floor, distance, curl_mm, corner_mm, deckle_mm, rng)
+    page = _page(sheet, distance, curl_mm, corner_mm, deckle_mm, lifted_mm, rng)
+    picture = _compose(sheet, page, to_px, (w, h), texture, props, rng)
     picture *= _light((h, w), light_falloff, shadow, rng)
     radial = barrel / ((w / 2) ** 2 + (h / 2) ** 2) * camera[0, 0] ** 2
     picture = _bend_lens(picture, camera, radial)
@@ -133,12 +140,15 @@ def _fit(sheet_mm, rotation, size, distance, lens_mm, fill) -> tuple[np.ndarray,
     return np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]]), float(distance)
 
 
-def _compose(sheet, to_px, size, floor, distance, curl_mm, corner_mm, deckle_mm, rng) -> np.ndarray:
-    """(h, w, 3) float32 0..1: the page on its floor, evenly lit."""
-    ground = _project_floor(FLOORS[floor](rng), to_px, size, sheet.placement.sheet_mm)
+def _compose(sheet, page_and_alpha, to_px, size, texture, props, rng) -> np.ndarray:
+    """(h, w, 3) float32 0..1: the page on its floor with what lies there, evenly lit."""
+    ground = _project_floor(texture, to_px, size, sheet.placement.sheet_mm)
+    for prop in props:
+        if not prop.over:
+            ground = _laid(ground, prop, to_px)
     k = sheet.px_per_mm
     scale = abs(np.linalg.det(to_px)) ** 0.5 / _depth(to_px, np.array(sheet.placement.sheet_mm) / 2) ** 1.5
-    page, alpha = _page(sheet, distance, curl_mm, corner_mm, deckle_mm, rng)
+    page, alpha = page_and_alpha
     if scale < 0.9 * k:
         # The photo is coarser than the sheet's picture: average first, so that thin lines do not alias.
         sigma = 0.45 * math.sqrt(max((k / scale) ** 2 - 1.0, 0.0))
@@ -155,15 +165,28 @@ def _compose(sheet, to_px, size, floor, distance, curl_mm, corner_mm, deckle_mm,
     dark = cv2.resize(cv2.GaussianBlur(dark, (0, 0), max(0.25 * scale, 0.6)), size)
     ground *= (1 - 0.45 * dark)[..., None]
     cover = cover[..., None]
-    return ground + cover * (seen.astype(np.float32) / 255.0 - ground)
+    picture = ground + cover * (seen.astype(np.float32) / 255.0 - ground)
+    for prop in props:
+        if prop.over:
+            picture = _laid(picture, prop, to_px)
+    return picture
+
+
+def _laid(picture: np.ndarray, prop: Prop, to_px: np.ndarray) -> np.ndarray:
+    """The (h, w, 3) picture with a prop laid on it."""
+    size = picture.shape[1::-1]
+    matrix = to_px @ prop.to_mm
+    colour = cv2.warpPerspective(prop.pixels, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    cover = cv2.warpPerspective(prop.cover, matrix, size, flags=cv2.INTER_LINEAR, borderValue=0)[..., None]
+    return picture + cover * (prop.gain / 255.0 * colour.astype(np.float32) - picture)
 
 
 def _depth(to_px: np.ndarray, at: np.ndarray) -> float:
     return float(to_px[2, 0] * at[0] + to_px[2, 1] * at[1] + to_px[2, 2])
 
 
-def _page(sheet, distance, curl_mm, corner_mm, deckle_mm, rng) -> tuple[np.ndarray, np.ndarray]:
-    """The sheet's picture with a margin, and its outline (alpha), after cockle, rounded corners and deckle."""
+def _page(sheet, distance, curl_mm, corner_mm, deckle_mm, lifted_mm, rng) -> tuple[np.ndarray, np.ndarray]:
+    """The sheet's picture with a margin, and its outline (alpha), after curl, cockle, rounded corners and deckle."""
     k = sheet.px_per_mm
     m = round(MARGIN_MM * k)
     page = cv2.copyMakeBorder(sheet.pixels, m, m, m, m, cv2.BORDER_REPLICATE)
@@ -181,15 +204,18 @@ def _page(sheet, distance, curl_mm, corner_mm, deckle_mm, rng) -> tuple[np.ndarr
         xs = cv2.distanceTransform((alpha > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
         alpha = np.clip(xs - deckle_mm * k * np.abs(ragged) + 0.5, 0, 1).astype(np.float32) * (alpha > 0)
     if curl_mm:
-        page, alpha = _cockle(page, alpha, curl_mm, distance, k, rng)
+        waves = noise(alpha.shape, 45 * k, rng)
+        rise = curl_mm * (waves - waves.min()) / max(float(waves.max() - waves.min()), 1e-6)
+        page, alpha = _risen(page, alpha, rise, distance, k)
+    if lifted_mm:
+        across = np.linspace(-1, 1, alpha.shape[1], dtype=np.float32)
+        page, alpha = _risen(page, alpha, np.tile(lifted_mm * across**2, (len(alpha), 1)), distance, k)
     return page, alpha
 
 
-def _cockle(page, alpha, curl_mm, distance, k, rng) -> tuple[np.ndarray, np.ndarray]:
-    """A page that rises ``curl_mm`` in slow waves, seen from ``distance`` above its middle: higher parts look further out."""
+def _risen(page, alpha, rise, distance, k) -> tuple[np.ndarray, np.ndarray]:
+    """A page that rises by ``rise`` (h, w) mm, seen from ``distance`` above its middle: higher parts look further out."""
     h, w = alpha.shape
-    rise = noise(alpha.shape, 45 * k, rng)
-    rise = curl_mm * (rise - rise.min()) / max(float(rise.max() - rise.min()), 1e-6)
     ys, xs = np.mgrid[:h, :w].astype(np.float32)
     share = rise / distance
     x, y = xs - share * (xs - w / 2), ys - share * (ys - h / 2)
@@ -279,6 +305,22 @@ FLOORS: dict[str, Callable[[np.random.Generator], np.ndarray]] = {
     "dark": _dark,
     "white": _white,
 }
+
+
+def _floor(floor: str, seed: int) -> tuple[np.ndarray, np.random.Generator]:
+    """A floor's texture, and the generator that the rest of the photograph goes on with."""
+    texture, state = _floor_and_state(floor, seed)
+    rng = np.random.default_rng()
+    rng.bit_generator.state = state
+    return texture, rng
+
+
+@functools.lru_cache(maxsize=8)
+def _floor_and_state(floor: str, seed: int) -> tuple[np.ndarray, dict]:
+    """Making a floor takes as long as all else: the same sheet is often photographed on the same floor again."""
+    rng = np.random.default_rng([seed, 77])
+    texture = FLOORS[floor](rng)
+    return texture, rng.bit_generator.state
 
 
 def _light(shape: tuple[int, int], falloff: float, shadow: float, rng: np.random.Generator) -> np.ndarray:

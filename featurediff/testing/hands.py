@@ -110,6 +110,7 @@ HANDS: dict[str, Hand] = {
     "hatched": Hand(wobble_mm=0.32, width_mm=0.42, feature_load=0.75, edge_load=0.4, hatch_mm=1.1),
     "faint": Hand(wobble_mm=0.3, width_mm=0.35, feature_load=0.2, edge_load=0.15, detail=0.9),
     "partial": Hand(),
+    "hard": Hand(wobble_mm=0.3, width_mm=0.3, feature_load=0.045, edge_load=0.03, detail=0.8),
 }
 
 

@@ -143,12 +143,13 @@ def _hair_outline(frame, edge, skin, hair, pieces, missing) -> float | None:
     seen = _seen(frame, points) & ~cut
     run = _longest_run(seen)
     own = slice(0, len(points)) if hair is None else _while_hair(frame, points, skin, hair, ear_level)
-    long_enough = run.stop - run.start >= 0.35 * (own.stop - own.start)
+    kept = slice(max(run.start, own.start), min(run.stop, own.stop))
+    long_enough = kept.stop - kept.start >= max(0.35 * (own.stop - own.start), 2)
     if not long_enough or not seen[max(top - 8, 0) : top + 9].mean() > 0.5:
         what = "the head" if hair is None else "the hair"
         missing[name] = f"{what} can't be told from the background"
         return None
-    points = points[max(run.start, own.start) : min(run.stop, own.stop)]
+    points = points[kept]
     crown = int(np.argmin(points[:, 1]))
     pieces[name] = Piece(points, 0.01, {"crown": crown})
     return float(points[crown, 1])

@@ -29,6 +29,7 @@ FLOW = [
     ["weights"],
     ["lineup"],
     ["aims", "bends", "blocks", "stations"],
+    ["doubt"],
     ["deviations"],
     ["corrections"],
     ["report"],

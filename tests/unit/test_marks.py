@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from featurediff.marks import FAINT_TIMES, mark_contrast, marks, paper_noise
+from featurediff.marks import FAINT_TIMES, mark_contrast, marks, paper_noise, see_marks
 
 H, W = 1188, 840
 YS, XS = np.mgrid[:H, :W].astype(np.float32)
@@ -59,12 +59,31 @@ def test_light_goes_and_graphite_stays(name):
     assert dark[lines].mean() == pytest.approx(0.35, abs=0.06)
 
 
-def test_hard_shadow_edge_is_weakened():
-    light = np.where(XS + 0.3 * YS > 700, 0.6, 1.0).astype(np.float32)
-    dark = cv2.blur(marks(photographed(np.zeros((H, W), np.float32), light)), (5, 5))
-    far = np.abs(XS + 0.3 * YS - 700) > 30
-    assert dark[far].max() < 0.06
-    assert (dark > 0.1).mean() < 0.03
+SHADOWS = {
+    "over the edge": XS + 0.3 * YS > 700,
+    "within the sheet": (np.abs(XS - 400) < 150) & (np.abs(YS - 600) < 260),
+}
+
+
+@pytest.mark.parametrize("name", list(SHADOWS))
+def test_hard_shadow_leaves_no_edge_and_is_told(name):
+    """A tablet's or a phone's shadow: what it leaves would be taken for a drawn line. A line across its edge stays."""
+    ink = np.zeros((H, W), np.float32)
+    cv2.line(ink, (100, 500), (740, 700), 0.35, 2, cv2.LINE_AA)
+    light = cv2.GaussianBlur(np.where(SHADOWS[name], 0.6, 1.0).astype(np.float32), (0, 0), 6.0)
+    seen = see_marks(photographed(ink, light))
+    bare = cv2.dilate(ink, np.ones((15, 15))) < 0.01
+    assert cv2.blur(seen.darkness, (5, 5))[bare].max() < 0.08
+    assert seen.darkness[np.abs(ink - 0.35) < 0.02].mean() == pytest.approx(0.35, abs=0.06)
+    assert seen.shadow_edges > 0.01
+    assert see_marks(photographed(drawing()[0], LIGHTS["both"])).shadow_edges < 0.005
+
+
+def test_glare_is_told():
+    image = photographed(drawing()[0], LIGHTS["even"])
+    assert see_marks(image).glare == 0.0
+    cv2.ellipse(image, (400, 500), (90, 60), 0, 0, 360, (255, 255, 255), -1)
+    assert see_marks(image).glare == pytest.approx(np.pi * 90 * 60 / (H * W), rel=0.2)
 
 
 def test_faint_lines_are_not_lost():

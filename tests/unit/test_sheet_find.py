@@ -42,6 +42,29 @@ def test_trouble_stays_within_twice_the_trust(trouble):
     assert worst_mm(sheet, photo) < 2 * sheet.trust_mm
 
 
+@pytest.mark.parametrize("lifted_mm", [6.0, 14.0])
+def test_a_curled_sheet_is_trusted_less_and_told(lifted_mm):
+    """Bowed by more than 0.5 % of a side: trusted less; by more than 1 %: told to weight the corners (common practice)."""
+    picture, photo = taken(floor="wood", tilt_deg=2, seed=5, lifted_mm=lifted_mm)
+    sheet = find_sheet(picture, A4)
+    width, height = sheet.size_mm
+    places = np.array([(x * width, y * height) for x in np.linspace(0.05, 0.95, 9) for y in np.linspace(0.05, 0.95, 9)])
+    errors = np.hypot(*(apply(sheet.to_mm, photo.project(places)) - places).T)
+    # The curl itself moves places on the paper by up to this share of the distance from the middle.
+    assert sheet.trust_mm > errors.max()
+    assert sheet.trust_mm > 0.1 * lifted_mm
+    assert "weight the corners" in texts(sheet)
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_a_cockled_sheet_is_trusted_less(seed):
+    plain = find_sheet(taken(seed=seed)[0], A4).trust_mm
+    picture, photo = taken(seed=seed, curl_mm=4.0)
+    sheet = find_sheet(picture, A4)
+    assert sheet.trust_mm > 2 * plain
+    assert worst_mm(sheet, photo) < 2 * sheet.trust_mm
+
+
 def test_trust_grows_with_trouble():
     plain = find_sheet(taken(seed=5)[0], A4).trust_mm
     assert 0.1 < plain < 0.8
