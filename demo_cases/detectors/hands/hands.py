@@ -298,8 +298,9 @@ class Hand:
             cut = int(0.15 * len(piece)) + 1
             piece = piece[cut:-cut]
             off, ends = straight(piece)
+            more["slides"] = True
             if off < STRAIGHT * self.size:
-                kind, piece, more["slides"] = "segment", ends, True
+                kind, piece = "segment", ends
             run = abs(piece[-1] - piece[0])
             more["measures"] = ("across" if run[1] > run[0] else "down",) + (("tilt",) if run.max() > 0.2 * self.size else ())
         self.features.append(Feature(name + self.of, f"{self.root}/{part}", kind, piece, **more))

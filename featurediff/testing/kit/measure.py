@@ -32,6 +32,8 @@ DRAWINGS, QUICK_DRAWINGS = 8, 3
 SHEET_MM, MARGIN_MM, TURN_DEG, PX_PER_MM = (210.0, 297.0), 18.0, 1.5, 6.0
 # A feature counts in a drawing when it was moved as a whole, or not at all: its own points' moves differ by less than this.
 EVEN_MM = 0.5
+# The share of a line, by its normals, that must tell of a direction before anything is said of it.
+TELLING = 0.15
 # The least move of which a gain is taken.
 MOVED_MM = 1.2
 
@@ -190,10 +192,10 @@ def _shift(moved: np.ndarray, across: np.ndarray | None) -> np.ndarray:
     """(2,): the one shift that tells (n, 2) moves best; with normals, from what is seen across the line alone."""
     if across is None:
         return moved.mean(0)
-    # A little is taken off for what the normals hardly tell, so that nothing is made of the direction along a straight line.
-    a = across.T @ across / len(across) + 1e-3 * np.eye(2)
+    # What the normals hardly tell is left out: along a line with little bend, small errors across would count many times over.
+    shares, ways = np.linalg.eigh(across.T @ across / len(across))
     b = across.T @ (across * moved).sum(1) / len(across)
-    return np.linalg.solve(a, b)
+    return sum((way * (way @ b) / share for share, way in zip(shares, ways.T, strict=True) if share > TELLING), np.zeros(2))
 
 
 def _row(k: int, each: Feature, tally: _Tally, hints: advice.Hints) -> Row:

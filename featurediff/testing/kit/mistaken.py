@@ -7,6 +7,7 @@ import numpy as np
 from featurediff.geometry import apply
 from featurediff.records import Subject
 from featurediff.testing.hands import SimulatedSheet
+from featurediff.testing.kit.moves import main_normal
 from featurediff.testing.kit.steady import apart
 
 # mm on the paper: lines as near as this to each other are the same pencil line.
@@ -31,7 +32,11 @@ def taken_for(k: int, found_mm: np.ndarray, subject: Subject, sheet: SimulatedSh
     true, before = sheet.true_mm(each.points), apply(sheet.placement.matrix, each.points)
     if apart(found_mm, before, each.closed) < min(SAME_LINE_MM, 0.5 * apart(true, before, each.closed)):
         return STAYED, ""
-    return ELSEWHERE, _side(found_mm.mean(0) - true.mean(0))
+    off = found_mm.mean(0) - true.mean(0)
+    if each.slides or each.kind == "segment":
+        across, _ = main_normal(each)
+        off = across * (across @ off)
+    return ELSEWHERE, _side(off)
 
 
 def _side(off: np.ndarray) -> str:
