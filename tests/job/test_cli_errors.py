@@ -95,6 +95,15 @@ def test_a_picture_that_may_not_be_read(folder):
     assert "locked.jpg" in run.stderr
 
 
+def test_a_model_file_that_was_changed(folder):
+    (folder / "changed.task").write_bytes(b"PK" + bytes(5000))
+    (folder / "changed.yaml").write_text("detector:\n  landmark_model: changed.task\n")
+    run = check(folder, DEMO.reference, DEMO.drawing, "--config", "changed.yaml", "--out", "not-begun")
+    assert run.returncode == 2 and run.stdout == ""
+    assert "'changed.task' is not the file" in run.stderr and "checksum" in run.stderr and "pip install" in run.stderr
+    assert not list((folder / "not-begun").glob("*"))
+
+
 def test_names_with_odd_letters(folder):
     run = check(folder, "größe 絵.jpg", DEMO.drawing)
     assert run.returncode == 3
