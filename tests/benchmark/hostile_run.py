@@ -194,7 +194,8 @@ def judged(case: Case, how: str, answer: dict[str, Any]) -> str:
         return "fault"
     if status in (0, 4):
         return "compared"
-    clear = "featurediff: " in told or "usage: " in told or "featurediff check: error:" in told
+    # A trial tells what kept it from being finished among its results.
+    clear = "featurediff: " in told or "usage: " in told or "Not finished: " in answer["out"]
     return "refused" if clear and (status in (2, 3) or case.out_of_room or case.own) else "fault"
 
 
