@@ -93,8 +93,8 @@ def unlike() -> RegistrationError:
     """The failure of a drawing that shows nothing of the reference."""
     return RegistrationError(
         "The drawing does not look like the reference: no place on the sheet agrees with it.",
-        "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen: light a faint "
-        "drawing from the side, or go closer.",
+        "Check that both pictures show the same subject, that the drawing is upright, and that the pencil can be seen: light a "
+        "faint drawing from the side, or go closer.",
     )
 
 
