@@ -4,8 +4,9 @@
     python tests/benchmark/hostile.py --seed 1 --only pieces --show
 
 Asked of every case: compared, or refused in one clear message (README, Limits). Counted as fallen: a traceback or "a fault of
-featurediff itself", a process that dies, more than 60 s, more than 2 GB, a file touched outside what the command may write
-("executed" is one: no case may bring it about), a letter that a terminal obeys, an element of HTML out of a name. Linux only.
+featurediff itself", a process that dies, more than 60 s of processor time, more than 2 GB, a file touched outside what the
+command may write ("executed" is one: no case may bring it about), a letter that a terminal obeys, an element of HTML out of a
+name. Linux only.
 """
 
 from __future__ import annotations
@@ -127,7 +128,7 @@ def show(outcomes: list[Outcome]) -> None:
         counts += [sum(each.peak_mb > MEGABYTES for each in rows), sum(bool(each.outside) for each in rows)]
         counts += [sum(each.raw for each in rows), sum(each.markup for each in rows)]
         print(f"{kind:36s}" + "".join(f"{each:9d}" for each in counts))
-    print(f"\nLimits: {SECONDS:.0f} s and {MEGABYTES:.0f} MB for one command.")
+    print(f"\nLimits: {SECONDS:.0f} s of processor time and {MEGABYTES:.0f} MB for one command.")
     for what, key in (("slowest", lambda each: each.seconds), ("largest", lambda each: each.peak_mb)):
         print(f"The {what}:")
         for each in sorted(outcomes, key=key, reverse=True)[:5]:

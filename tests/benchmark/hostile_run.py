@@ -22,7 +22,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-SECONDS = 60.0  # the stated limit for one command
+SECONDS = 60.0  # of processor time: the stated limit for one command
+PATIENCE = 4.0  # times that by the clock, where other work is going on
 MEGABYTES = 2000.0  # the stated limit of memory
 KILL_MEGABYTES = 6000.0  # for this machine's sake
 # Letters that a terminal obeys, or that turn the order of the rest: no name of a file may bring them there.
@@ -45,7 +46,10 @@ class Case:
 
 @dataclass
 class Outcome:
-    """``what``: compared, refused, fault, crash, hang. ``outside``: files touched that should not be; ``raw``: letters obeyed."""
+    """``what``: compared, refused, fault, crash, hang. ``seconds`` of processor time.
+
+    ``outside``: files touched that should not be; ``raw``: letters obeyed; ``markup``: elements of a page out of a name.
+    """
 
     case: Case
     what: str
@@ -171,8 +175,11 @@ def run(case: Case, folder: Path, worker: Worker, seconds: float = SECONDS) -> O
         (folder / name).mkdir(exist_ok=True)
     before = snapshot(folder, case.may)
     begun = time.monotonic()
-    how, answer = _alone(case, folder, seconds) if case.own else worker.ask(_job(case, folder), seconds)
-    took = time.monotonic() - begun
+    patience = PATIENCE * seconds
+    how, answer = _alone(case, folder, patience) if case.own else worker.ask(_job(case, folder), patience)
+    took = answer.get("seconds", time.monotonic() - begun)
+    if took > seconds:
+        how = "hang"
     outside = changed(before, snapshot(folder, case.may))
     told = answer.get("out", "") + answer.get("err", "")
     what = judged(case, how, answer)
@@ -232,6 +239,7 @@ def _alone(case: Case, folder: Path, seconds: float) -> tuple[str, dict[str, Any
         if limit:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
+    used = os.times()
     full = open("/dev/full", "wb") if environment.pop("STDOUT_FULL", "") else None  # noqa: SIM115
     process = subprocess.Popen(
         [sys.executable, "-m", "featurediff", *case.argv],
@@ -252,7 +260,9 @@ def _alone(case: Case, folder: Path, seconds: float) -> tuple[str, dict[str, Any
         os.killpg(process.pid, 9)
         out, err = process.communicate()
         how = "hang"
-    return how, {"out": out or "", "err": err or "", "status": process.returncode, "peak_mb": guard.stop()}
+    seconds = sum(os.times()[2:4]) - sum(used[2:4])  # of the children
+    answer = {"out": out or "", "err": err or "", "status": process.returncode, "peak_mb": guard.stop()}
+    return how, {**answer, "seconds": seconds}
 
 
 # ---------------------------------------------------------------- the worker's end
@@ -286,7 +296,7 @@ def _answer(job: dict[str, Any], main) -> dict[str, Any]:
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
     before = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = out, err
-    status = 1
+    status, begun = 1, time.process_time()
     try:
         status = _read(job["argv"]) if job["argv"][0] == "read" else main(job["argv"])
     except BaseException:
@@ -296,7 +306,8 @@ def _answer(job: dict[str, Any], main) -> dict[str, Any]:
     finally:
         sys.stdout, sys.stderr = before
     texts = [stream.buffer.getvalue().decode("utf-8", "replace") for stream in (out, err)]
-    return {"status": status, "out": texts[0], "err": texts[1], "peak_mb": _megabytes("self", "VmHWM")}
+    seconds = time.process_time() - begun
+    return {"status": status, "out": texts[0], "err": texts[1], "peak_mb": _megabytes("self", "VmHWM"), "seconds": seconds}
 
 
 def _read(argv: list[str]) -> int:
