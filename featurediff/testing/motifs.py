@@ -53,7 +53,7 @@ def face(seed: int, height_mm: float = 160.0) -> Motif:
     def low_brow(amount: float):
         return mistakes.moved(scene, (mistakes.brow("left"), (0.0, amount)))
 
-    return Motif("faces", seed, scene, placement, low_brow, ("raise", "brow on the left"), "brow on the left")
+    return Motif("faces", seed, scene, placement, low_brow, ("raise|towards the crown", "brow on the left"), "brow on the left")
 
 
 def building(seed: int) -> Motif:
