@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from trust_worst import Bad
 
+NOT_DRAWN = "not drawn"
 ASKED_WIDE, HAPPENED_WIDE = 50, 78
 
 
@@ -81,7 +82,7 @@ def run(job: Job) -> Told:
             outcome = compare_shot(take(capture, _MOTIFS[job.subject, job.scene], job.amount, job.seed, Path(folder)))
     except (ValueError, IndexError) as error:
         if job.amount:  # a scene without the thing that the known mistake is about
-            return Told(job, "", f"not drawn: {error}")
+            return Told(job, "", f"{NOT_DRAWN}: {error}")
         raise
     complaint = judge(capture, outcome)
     bad = Bad.of(f"{job.capture}, {job.subject} {job.scene}, {job.amount:g} mm: {complaint}", outcome) if complaint else None
@@ -101,6 +102,10 @@ def show(done: list[Told]) -> None:
     """Print the table, then every picture on which something asked for is missing."""
     from featurediff.testing.captures import CAPTURES
 
+    for each in done:
+        if each.happened.startswith(NOT_DRAWN):
+            print(line(each))
+    done = [each for each in done if not each.happened.startswith(NOT_DRAWN)]
     print(f"\nDifficult captures: {len(done)} pictures\n")
     print(f"{'case':44s} {'ok':>7s} {'mm':>6s} {'95 %':>6s}  {'asked':{ASKED_WIDE}s} what happened")
     count = good = 0
