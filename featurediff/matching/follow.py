@@ -38,6 +38,8 @@ DEEP, FAINTEST, EMPTY = 0.3, 0.1, 0.4
 SECOND = 0.7
 # An edge of the reference under the departing stroke as clear as this share of the outline's own.
 OTHER_EDGE = 0.35
+# A followed stroke's place is known to this share of the size.
+KNOWN = 0.0020
 # What a step aside by one column costs (squared), and the farthest column, in usual depths.
 BENT, ASTRAY = 0.02, 0.15
 # Of the drawing's range from dark to light: a fainter stroke is not followed.
@@ -99,7 +101,7 @@ def followed(curve: np.ndarray, closed: bool, place: Found, strokes: np.ndarray,
         if np.abs(offset[run]).max() > LEFT * size and _believed(lane, run, reference, size):
             whole = _whole(run, offset, closed)
             moved[whole] = offset[whole]
-    return _moved(place, lane, moved) if moved.any() else place
+    return _moved(place, lane, moved, size) if moved.any() else place
 
 
 def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, strokes: np.ndarray, size: float) -> _Lane | None:
@@ -199,9 +201,10 @@ def _edge_along(field: Field, line: np.ndarray, across: np.ndarray) -> np.ndarra
     return at_orientation(layers, 2 * np.arctan2(across[:, 1], across[:, 0]))
 
 
-def _moved(place: Found, lane: _Lane, moved: np.ndarray) -> Found:
-    """``place`` with its points moved by ``moved`` (n,) px across, along the lane."""
+def _moved(place: Found, lane: _Lane, moved: np.ndarray, size: float) -> Found:
+    """``place`` with its points moved by ``moved`` (n,) px across, along the lane; a stroke tells their place well."""
     count = len(place.shifts)
     period = count if lane.closed else None
     amount, *across = (np.interp(np.arange(count), lane.place, each, period=period) for each in (moved, *lane.across.T))
-    return replace(place, shifts=place.shifts + amount[:, None] * np.column_stack(across))
+    known = np.where((np.abs(amount) > 0)[:, None, None], (KNOWN * size) ** 2 * np.eye(2), place.covariances)
+    return replace(place, shifts=place.shifts + amount[:, None] * np.column_stack(across), covariances=known)

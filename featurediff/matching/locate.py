@@ -118,7 +118,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
         else:
             options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
-            if place.shifts is not None and feature.name not in sides and _may_leave(subject, feature):
+            if place.shifts is not None and _may_leave(subject, feature):
                 place = followed(curves[k], feature.closed, place, strokes, banks[0].field, size)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
@@ -143,7 +143,7 @@ def _may_leave(subject: Subject, feature: Feature) -> bool:
     if feature.kind != "curve" or not feature.slides or "shape" not in feature.measures:
         return False
     groups = [group for group in subject.groups if under(feature.part, group.part)]
-    return all(group.apart for group in groups)
+    return not groups or any(group.apart for group in groups)
 
 
 def _line(course: Course, chosen: Candidate | None, bank: Bank, drawing: Field, size: float) -> Found:
