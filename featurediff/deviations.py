@@ -406,7 +406,9 @@ def _ellipse(context: _Context) -> list[Measure]:
             found.append(context.measure(name, row * extent, context.unit, error * extent, common, limit))
     if "tilt" in context.feature.measures:
         degrees = math.degrees(1.0)
-        limit = angle_limit(context.settings.tolerances, context.limit, long_extent)
+        # Turned by some angle, an ellipse's line moves as far as a straight line's so long; a circle's does not move at all.
+        shown = max(long_extent - short_extent, 0.02 * long_extent)
+        limit = angle_limit(context.settings.tolerances, context.limit, shown)
         own = errors[2] * degrees * (_TILT_SHARE if edge else 1.0)
         found.append(context.measure("tilt", rows[2] * degrees, "deg", own, rim[2] * degrees, limit))
     if "openness" in context.feature.measures:
