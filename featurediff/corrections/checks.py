@@ -13,9 +13,12 @@ from featurediff.corrections import check_forms, say_meetings
 from featurediff.corrections.items import Item
 from featurediff.corrections.words import Speech, anchor_at, corner_name, join, plain_end, the
 from featurediff.deviations import Compared
+from featurediff.records import Feature
 
 # Two points stand plumb or level when they differ by less than this share of the subject's size.
 ALIGNED = 0.012
+# Of an open line shorter than this share of the subject's size the middle can be found.
+_SHORT = 0.2
 RATIOS = {1.0: "equals", 0.5: "is half", 2.0: "is twice"}
 
 
@@ -200,13 +203,28 @@ def _own_size(item: Item, compared: tuple[Compared, ...], steady: set[int], spee
 def _lengths(compared: tuple[Compared, ...], steady: set[int], speech: Speech) -> list[tuple[float, str, int]]:
     """Widths and heights that are right and have two ends to measure between."""
     found = []
+    cornered = {name for junction in speech.subject.junctions for name, _ in junction.ends}
     for k in sorted(steady):
         each = compared[k]
-        if len(each.reference) > 2 and not each.feature.slides:
+        if len(each.reference) > 2 and ends_seen(each.feature, cornered):
             name = speech.called(each.feature)
             found.append((float(np.ptp(each.reference @ speech.frame.right)), f"the width of {name}", k))
             found.append((float(np.ptp(each.reference @ speech.frame.down)), f"the height of {name}", k))
     return found
+
+
+def ends_seen(feature: Feature, cornered: set[str] = frozenset()) -> bool:
+    """Whether the extent of a feature can be seen on paper, so that an eye can measure it.
+
+    It can of a closed outline, and of a line whose ends are corners or named places. Where a piece of a longer line ends only its
+    detector knows. ``cornered``: names of the features that end in a junction.
+    """
+    if feature.closed or feature.kind == "ellipse":
+        return True
+    if feature.slides or len(feature.points) < 2:
+        return False
+    named = {at % len(feature.points) for at in feature.anchors.values()}
+    return feature.kind == "segment" or feature.name in cornered or named >= {0, len(feature.points) - 1}
 
 
 def _mm(value: float, speech: Speech) -> str:
@@ -222,7 +240,7 @@ def _holds(each: Compared, at: np.ndarray) -> bool:
 
 
 def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:
-    """Points of a feature that an eye can find: its anchors, a point feature itself, the middle of a small closed form."""
+    """Points of a feature that an eye can find: its anchors, a point feature itself, the middle of a closed or a small form."""
     feature = each.feature
     name = speech.called(feature)
     weight = feature.importance * (0.5 if feature.estimated else 1.0) / (1.0 + float(np.min(each.sigma)))
@@ -234,9 +252,16 @@ def spots(index: int, each: Compared, speech: Speech) -> list[Spot]:
         if not feature.slides:
             ends = (0, len(each.reference) - 1)
             found += [Spot(index, each.reference[end], f"the {plain_end(each, end)} of {name}", 0.8 * weight) for end in ends]
-    elif not feature.slides and (feature.closed or feature.kind == "ellipse" or not feature.anchors):
+    elif not feature.slides and (
+        feature.closed or feature.kind == "ellipse" or (not feature.anchors and _small(each.reference, speech))
+    ):
         found.append(Spot(index, each.centre, f"the middle of {name}", 0.7 * weight))
     return found
+
+
+def _small(points: np.ndarray, speech: Speech) -> bool:
+    """Whether the middle of an open line is a place: it may end anywhere, so that only a short one's middle is."""
+    return float(np.ptp(points, axis=0).max()) < _SHORT * speech.frame.size
 
 
 def _movers(item: Item) -> tuple[int, ...]:

@@ -49,13 +49,13 @@ def to_items(explanation: Explanation, compared: tuple[Compared, ...], settings:
     for statement in explanation.statements:
         key = statement.hypothesis.kind
         by_target.setdefault((statement.hypothesis.target, key), []).append(statement)
-    found = [_item(tuple(group)) for group in by_target.values()]
+    found = [_item(tuple(group), compared) for group in by_target.values()]
     found = _merge_moves(found, compared, settings)
     found += _shapes(compared, settings)
     return _redraws(found, compared)
 
 
-def _item(group: tuple[Statement, ...]) -> Item:
+def _item(group: tuple[Statement, ...], compared: tuple[Compared, ...]) -> Item:
     first = max(group, key=lambda each: each.size)
     group = (first, *(each for each in group if each is not first))
     h = first.hypothesis
@@ -71,11 +71,18 @@ def _item(group: tuple[Statement, ...]) -> Item:
         size,
         max(each.importance for each in group),
         explains,
-        h.centre,
+        _where(h, explains, compared),
         first.amount,
         first.sigma,
         move,
     )
+
+
+def _where(h, explains: tuple[int, ...], compared: tuple[Compared, ...]) -> np.ndarray:
+    """Where to point: at what is off. Of a block that moves only some parts may be."""
+    if h.kind == "move" and not h.own and explains and len(explains) < len(h.members):
+        return np.mean([compared[k].centre for k in explains], 0)
+    return h.centre
 
 
 # ---------------------------------------------------------------- merging

@@ -9,28 +9,28 @@ from featurediff.deviations import Compared
 from featurediff.records import STAGES
 from featurediff.settings import Settings
 
+# Below so many times its limit an error is small: put right only if the artist is there anyway.
+SMALL = 2.0
+
 
 def order(items: list[Item]) -> list[Item]:
-    """By stage, then by error in tolerances times importance."""
-    return sorted(items, key=lambda item: (STAGES.index(item.stage), -item.size * item.importance))
+    """What needs fixing first, what is small after it; either by stage, then by error in tolerances times importance."""
+    return sorted(items, key=lambda item: (item.size < SMALL, STAGES.index(item.stage), -item.size * item.importance))
 
 
 def split(items: list[Item], settings: Settings) -> tuple[list[Item], list[Item]]:
     """What is shown and what waits, both ordered.
 
-    While a size or proportion item is open, details wait: they would be drawn twice. What is smaller than twice its limit waits
-    when there is enough to do.
+    While a size or proportion item is open, details wait: they would be drawn twice. What is small waits when there is enough to
+    do, and a small one of size or proportion keeps no detail waiting.
     """
     ordered = order(items)
-    big = any(item.stage in ("size", "proportion") for item in ordered)
+    big = any(item.stage in ("size", "proportion") and item.size >= SMALL for item in ordered)
     shown = [item for item in ordered if not (big and item.stage == "detail")]
     waiting = [item for item in ordered if big and item.stage == "detail"]
     cap = settings.corrections.shown_at_most
     if len(shown) > cap:
-        # Small ones go first, whatever their stage; the order of the rest stays.
-        kept = sorted(shown, key=lambda item: (item.size < 2.0, shown.index(item)))[:cap]
-        waiting = [item for item in shown if item not in kept] + waiting
-        shown = [item for item in shown if item in kept]
+        shown, waiting = shown[:cap], shown[cap:] + waiting
     return shown, waiting
 
 

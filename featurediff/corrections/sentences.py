@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from featurediff.corrections import say_forms, say_meetings, say_rows, words
 from featurediff.corrections.items import Item
+from featurediff.corrections.rank import SMALL
 from featurediff.corrections.words import Speech
 from featurediff.deviations import Compared
 
@@ -22,6 +23,6 @@ def sentence(item: Item, compared: tuple[Compared, ...], speech: Speech, redraw_
         if far and item.kind not in _NOT_REDRAWN:
             several = item.hypothesis is not None and item.hypothesis.plural
             text += f"; that is too far off to adjust: redraw {'them' if several else 'it'}"
-        elif item.kind != "redraw" and item.size < 2.0:
+        elif item.kind != "redraw" and item.size < SMALL:
             text += " (small: if you are there anyway)"
     return text[0].upper() + text[1:] + "."

@@ -25,6 +25,9 @@ SLOPE_DEG = (25.0, 75.0)
 _AT_SIDE = 0.3
 # Below this share of the larger part, the smaller part of a slanting move is not told.
 _MINOR = 0.5
+# A label that begins with one of these takes no article; what may follow a name, but no article.
+_ARTICLES = ("the", "a", "an", "both", "each", "all", "its", "your")
+_PREPOSITIONS = ("of", "on", "in", "at", "by", "from", "near", "under", "over", "above", "below", "beside", "and")
 
 
 @dataclass(frozen=True)
@@ -102,9 +105,11 @@ def percent(value: float) -> str:
 
 def the(label: str) -> str:
     """The label with its article, if it has none."""
-    if label.lower().startswith(("the ", "a ", "an ", "both ", "each ", "all ", "its ", "your ")):
-        return label
-    return f"the {label}"
+    first, _, rest = label.lower().partition(" ")
+    if not rest or first not in _ARTICLES:
+        return f"the {label}"
+    # A letter has a name too: "A of BOAT". A noun follows an article, never a preposition.
+    return f"the {label}" if first in ("a", "an") and rest.partition(" ")[0] in _PREPOSITIONS else label
 
 
 def join(names: list[str]) -> str:
@@ -255,8 +260,10 @@ def _say_gap(item: Item, compared, speech: Speech) -> str:
         text += f"; {h.follow}"
     elif h.follow:
         follow = h.follow.removesuffix(" with it").removesuffix(" moves").removesuffix(" move")
-        goes = {(True, True): "come up", (True, False): "go down", (False, True): "come left", (False, False): "go right"}
-        verb = goes[down, longer]
+        # What lies beyond the far end comes nearer when the gap is shortened.
+        onward = float(h.axis @ (speech.frame.down if down else speech.frame.right)) > 0
+        ways = ("down", "up") if down else ("right", "left")
+        verb = f"{'come' if longer else 'go'} {ways[longer == onward]}"
         if not several(follow):
             first, rest = verb.split(" ", 1)
             verb = f"{first}{'es' if first == 'go' else 's'} {rest}"

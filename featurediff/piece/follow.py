@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from featurediff.corrections.rank import SMALL
 from featurediff.piece import places
 from featurediff.piece.readings import Key, about, all_readings, in_units_of, joint, longest, share_left
 from featurediff.piece.records import (
@@ -296,21 +297,20 @@ def _differs(was: Reading, now: Reading, times: float) -> bool:
 
 
 def _ranked(items: list[Item], settings: Settings) -> list[Item]:
-    """In the order of the list, numbered; details wait while a size or proportion is open, small ones when there is enough."""
-    ordered = sorted(items, key=lambda each: (STAGES.index(each.correction.stage), each.correction.rank))
-    big = any(each.correction.stage in ("size", "proportion") for each in ordered)
-    now = [each for each in ordered if not (big and each.correction.stage == "detail")]
-    cap = settings.corrections.shown_at_most
-    if len(now) > cap:
-        place = {each.id: index for index, each in enumerate(now)}
-        first = sorted(now, key=lambda each: (each.correction.size < 2.0, place[each.id]))[:cap]
-        now = [each for each in now if each in first]
+    """In the order of the list, numbered; details wait while a size or proportion is open, the last when there is enough."""
+    ordered = sorted(items, key=lambda each: (_small(each), STAGES.index(each.correction.stage), each.correction.rank))
+    big = any(each.correction.stage in ("size", "proportion") and not _small(each) for each in ordered)
+    now = [each for each in ordered if not (big and each.correction.stage == "detail")][: settings.corrections.shown_at_most]
     ids = {each.id for each in now}
     later = [each for each in ordered if each.id not in ids]
     return [
         replace(each, correction=replace(each.correction, rank=rank), now=each.id in ids)
         for rank, each in enumerate([*now, *later], start=1)
     ]
+
+
+def _small(item: Item) -> bool:
+    return item.correction.size < SMALL
 
 
 def _told(report: Report, items: list[Item], asleep: set[Key]) -> Report:

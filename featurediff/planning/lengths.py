@@ -34,6 +34,8 @@ def _measured(subject: Subject, start: Start, placed: Placement) -> Length | Non
     shown = tuple((float(x), float(y)) for x, y in points)
     if len(points) == 1:
         down = start.direction == "down"
+        if not 0.5 <= shown[0][down] <= placed.sheet_mm[down] - 0.5:
+            return None  # it lies on the sheet's edge or off it: nothing to measure
         return Length(start.label, shown[0][down], FROM_TOP if down else FROM_LEFT, start.direction, shown)
     step = np.abs(points[1] - points[0])
     amount = {"down": step[1], "across": step[0]}.get(start.direction, math.hypot(*step))

@@ -17,7 +17,8 @@ _STRETCH_DEG = 30.0
 # The uprights of a picture lean together by more than this: the camera was held at a slant.
 _SLANT_DEG = 1.0
 _PLUMB = 20.0
-_FEWEST = 3
+# So many at least, and this share of them within so many degrees of leaning (and closing in) alike.
+_FEWEST, _MOST, _AGREE_DEG = 4, 0.75, 1.0
 # Px of the reference to a mm on the paper; below, a pencil line's width (0.5 mm, common practice) is hardly a pixel. Judgement.
 LOW_PX_PER_MM, ENOUGH_PX_PER_MM = 2.0, 3.0
 # Edges blurred to more than this are told; from 10 % to 90 % an edge is 2.56 spreads wide. What is as sharp as pixels allow is
@@ -103,7 +104,10 @@ def _mirrored(taken: Taking) -> list[Advice]:
 
 
 def _slant(subject: Subject) -> list[Advice]:
-    """Uprights that lean together, their converging taken off."""
+    """Uprights that lean together, their converging taken off.
+
+    Whether they are uprights is seen from how well they agree: the sides of fingers or petals lean each its own way.
+    """
     lines = [f.points for f in subject.features if f.kind == "segment" and len(f.points) > 1]
     ways = [(p[0] - p[-1]) * (1 if p[0, 1] < p[-1, 1] else -1) for p in lines]
     leans = [(math.degrees(math.atan2(x, -y)), p[:, 0].mean(), math.hypot(x, y)) for (x, y), p in zip(ways, lines, strict=True)]
@@ -113,8 +117,9 @@ def _slant(subject: Subject) -> list[Advice]:
     middle = (leans[:, 1].min() + leans[:, 1].max()) / 2
     columns = np.column_stack([np.ones(len(leans)), (leans[:, 1] - middle) / subject.size_px])
     weight = np.sqrt(leans[:, 2])[:, None]
-    lean = float(np.linalg.lstsq(columns * weight, leans[:, 0] * weight[:, 0], rcond=None)[0][0])
-    if abs(lean) <= _SLANT_DEG:
+    fitted = np.linalg.lstsq(columns * weight, leans[:, 0] * weight[:, 0], rcond=None)[0]
+    lean, apart = float(fitted[0]), np.abs(leans[:, 0] - columns @ fitted)
+    if abs(lean) <= _SLANT_DEG or np.quantile(apart, _MOST) > _AGREE_DEG:
         return []
     side = "right" if lean > 0 else "left"
     return [

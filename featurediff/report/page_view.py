@@ -156,7 +156,7 @@ def view(
         lines=lines,
         lead=_lead(report),
         later=tuple((each.text, each.check) for each in report.later),
-        good=_sentence(text.told_names(report, report.good)),
+        good=_sentence(text.folded_names(report, report.good)),
         good_count=len(text.both_sides(report.good)),
         unsure=_sentence(text.told_names(report, undecided(report))),
         not_judged=_not_judged(report),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 
+from featurediff.corrections.words import the
 from featurediff.lineup import rule_in_words
 from featurediff.records import Report
 from featurediff.report.data import undecided
@@ -15,6 +16,8 @@ CLOSE = "Close enough to paint."
 CARE = "lift lines by dabbing a kneaded eraser, do not rub; erasing disturbs the sizing, and the paint will show it."
 # With less than this share of the subject found, a drawing is half done.
 HALF_DONE = 0.5
+# Longer lists of what is good are folded: blocks of so many features at least, of which so few are missing.
+FEW_NAMES, _FOLDED, _BUT = 6, 3, 1
 
 
 def render(report: Report) -> str:
@@ -102,7 +105,7 @@ def _later(report: Report) -> str:
 def _good(report: Report) -> str:
     lines = []
     if report.good:
-        lines.append(_wrap(f"Good already: {told_names(report, report.good)}.", 2))
+        lines.append(_wrap(f"Good already: {folded_names(report, report.good)}.", 2))
     unsure = undecided(report)
     if unsure:
         lines.append(_wrap(f"Too uncertain in this picture to say: {told_names(report, unsure)}.", 2))
@@ -118,6 +121,48 @@ def told_names(report: Report, names: tuple[str, ...]) -> str:
     if report.sides == "sitter":
         told = [report.sitter_names.get(name, _on_the_paper(name)) for name in told]
     return ", ".join(told)
+
+
+def folded_names(report: Report, names: tuple[str, ...]) -> str:
+    """A list of features with blocks of which all are in it told at once: "all of the roof, all of the word but the E".
+
+    Short lists are told name by name.
+    """
+    if len(both_sides(names)) <= FEW_NAMES:
+        return told_names(report, names)
+    place = {name: at for at, name in enumerate(names)}
+    found = {each.name for each in report.features if each.found}
+    if found and found <= set(names):
+        return "all that was found"
+    told, left = [], set(names)
+    blocks = [each for each in report.blocks if each.kind in ("group", "pair") and not _sided(report, each.label)]
+    for block in sorted(blocks, key=lambda each: -len(each.names)):
+        own = [name for name in block.names if name in found]
+        good = [name for name in own if name in left]
+        missing = [name for name in own if name not in place]
+        if len(good) < _FOLDED or len(good) + len(missing) < len(own) or len(missing) > _BUT:
+            continue
+        whole = "all of" if len(own) == len(block.names) else "all that was found of"
+        but = f" but {the(told_names(report, tuple(missing)))}" if missing else ""
+        told.append((place[good[0]], f"{whole} {the(block.label)}{but}"))
+        left -= set(good)
+    rest = tuple(name for name in names if name in left)
+    singles = [(min(place[name] for name in group), told_names(report, group)) for group in _pairs(rest)]
+    return ", ".join(text for _, text in sorted(told + singles))
+
+
+def _pairs(names: tuple[str, ...]) -> list[tuple[str, ...]]:
+    """Names one by one, those of both sides together."""
+    groups: dict[str, tuple[str, ...]] = {}
+    for name in names:
+        stem = name.removesuffix(" on the left").removesuffix(" on the right")
+        groups[stem] = (*groups.get(stem, ()), name)
+    return list(groups.values())
+
+
+def _sided(report: Report, label: str) -> bool:
+    """Whether a label names a side of the paper where the report is to name the sitter's."""
+    return report.sides == "sitter" and (" on the left" in label or " on the right" in label)
 
 
 def _on_the_paper(name: str) -> str:

@@ -75,8 +75,9 @@ def test_12_a_leaning_corner_a_wide_gap_and_steep_eaves_are_three_items(subject,
     told = texts(found)
     assert all(len(each) == 3 for each in told)
     leans = []
-    for gap, *rest in told:
-        assert gap.startswith("Narrow the gap between windows 2 and 3 of the first floor ")
+    for rest in told:
+        # Three millimetres are about twice the limit: the gap comes first only where it is not small.
+        [gap] = [each for each in rest if each.startswith("Narrow the gap between windows 2 and 3 of the first floor ")]
         assert "; windows 4 and 5 move left with it" in gap
         assert amount(gap) == pytest.approx(3, abs=0.5)
         [corner] = [each for each in rest if each.startswith("Plumb the left corner of the front")]

@@ -181,8 +181,8 @@ def test_11_many_errors_show_seven_with_big_proportions_first():
         shown, later, _ = draw(portrait(), chaos(seed), seed=seed).corrections()
         assert len(shown) == 7
         assert later
-        stages = [STAGES.index(each.stage) for each in shown]
-        assert stages == sorted(stages)
+        order = [(each.size < 2.0, STAGES.index(each.stage)) for each in shown]  # what is small comes last
+        assert order == sorted(order)
         assert [each.rank for each in shown + later] == list(range(1, len(shown) + len(later) + 1))
 
 

@@ -251,6 +251,24 @@ def test_leaning_uprights_are_told():
     assert "lean" not in remarks(subject=house(0.4))
 
 
+def test_what_leans_each_its_own_way_is_no_slanted_camera():
+    """Sides of fingers or petals: near the plumb, all more to one side, and not alike."""
+    leans = (3.0, 12.0, 1.0, 9.0, 6.0, 2.5)
+    sides = [
+        line(f"side {k}", (200 + 110 * k + 400 * np.tan(np.radians(lean)), 400), (200 + 110 * k, 800))
+        for k, lean in enumerate(leans)
+    ]
+    subject = Subject(tuple(sides), 400.0, "length of the hand", REGION)
+    assert "lean" not in remarks(subject=subject)
+
+
+def test_lengths_that_would_be_measured_off_the_sheet_are_left_out():
+    plan = plan_of(house(), height_mm=120.0, left_mm=-0.5)
+    assert "left end of the whole" not in by_label(plan)
+    assert by_label(plan)["right end of the whole"].mm > 0
+    assert all(each.mm > 0 for each in plan.lengths)
+
+
 def test_a_leaning_subject_is_told():
     assert "The subject leans 8 degrees to the left: draw it so." in remarks(subject=mask(axis_deg=-8.0))
     assert "leans" not in remarks(subject=mask(axis_deg=1.0))

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from featurediff.records import Advice, Correction, Deviation, FeatureResult, LineUp, NotJudged, Report, Sheet
+from featurediff.records import Advice, Block, Correction, Deviation, FeatureResult, LineUp, NotJudged, Report, Sheet
 from featurediff.report.data import SCHEMA, number, report_to_dict
-from featurediff.report.text import both_sides, render
+from featurediff.report.text import both_sides, folded_names, render
 
 
 def correction(rank: int = 1, text: str = "Raise the rim 3 mm.", **more) -> Correction:
@@ -176,3 +176,46 @@ def test_a_half_done_drawing_is_not_called_close_enough():
     text = render(replace(whole, features=features))
     assert "What is drawn so far is right" in text
     assert "Close enough to paint." not in text
+
+
+# ---------------------------------------------------------------- what is good, block by block
+
+
+def wordy(good: tuple[str, ...], **more) -> Report:
+    """Two words of letters and a line, all found."""
+    letters = [*(f"{letter} of BREAD" for letter in "BREAD"), *(f"{letter} of WARM" for letter in "WARM"), "base line"]
+    features = tuple(FeatureResult(name, f"sign/{name}", True, "", (1.0, 2.0), (0.0, 0.0), 0.2) for name in letters)
+    blocks = (
+        Block("sign", "whole", tuple(letters)),
+        Block("word BREAD", "group", tuple(letters[:5])),
+        Block("word WARM", "group", tuple(letters[5:9])),
+    )
+    return report(features=features, blocks=blocks, good=good, corrections=(), later=(), not_judged=(), **more)
+
+
+def test_long_lists_of_what_is_good_are_folded_by_blocks():
+    names = tuple(each.name for each in wordy(()).features)
+    assert folded_names(wordy(names), names) == "all that was found"
+    without = tuple(name for name in names if name != "E of BREAD")
+    assert folded_names(wordy(without), without) == "all of the word BREAD but the E of BREAD, all of the word WARM, base line"
+    told = " ".join(render(wordy(without)).split())
+    assert "Good already: all of the word BREAD but the E of BREAD, all of the word WARM, base line." in told
+    assert "Too uncertain in this picture to say: E of BREAD." in told
+    short = names[:4]
+    assert folded_names(wordy(short), short) == "B of BREAD, R of BREAD, E of BREAD, A of BREAD"
+
+
+def test_what_was_not_found_of_a_block_is_not_called_good():
+    whole = wordy(())
+    names = tuple(each.name for each in whole.features if each.name not in ("R of WARM", "base line"))
+    features = tuple(replace(each, found=each.name != "R of WARM") for each in whole.features)
+    text = folded_names(replace(whole, features=features, good=names), names)
+    assert text == "all of the word BREAD, all that was found of the word WARM"
+
+
+def test_nothing_is_both_good_and_too_uncertain():
+    names = tuple(each.name for each in wordy(()).features)
+    for count in range(len(names)):
+        data = report_to_dict(wordy(names[:count]))
+        assert not set(data["good"]) & set(data["undecided"])
+        assert set(data["good"]) | set(data["undecided"]) == set(names)

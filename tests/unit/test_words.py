@@ -67,7 +67,18 @@ def test_without_mm_the_subjects_size_is_the_measure():
 
 
 @pytest.mark.parametrize(
-    ("label", "text"), [("brow", "the brow"), ("the rim", "the rim"), ("both eyes", "both eyes"), ("its base", "its base")]
+    ("label", "text"),
+    [
+        ("brow", "the brow"),
+        ("the rim", "the rim"),
+        ("both eyes", "both eyes"),
+        ("its base", "its base"),
+        ("a pear", "a pear"),
+        ("A of BOAT", "the A of BOAT"),
+        ("A on the left", "the A on the left"),
+        ("A", "the A"),
+        ("Allotment", "the Allotment"),
+    ],
 )
 def test_articles(label, text):
     assert words.the(label) == text
