@@ -92,8 +92,9 @@ def _named(feature: Feature) -> list[tuple[str, np.ndarray, int | None]]:
         return corners
     found = []
     for side, k in (("left", int(points[:, 0].argmin())), ("right", int(points[:, 0].argmax()))):
-        end = not feature.closed and k in (0, len(points) - 1)
-        found.append((f"{side} {'end' if end else 'edge'}", points[k], None))
+        # Where an open line ends without a name, only its detector may have cut it.
+        if feature.closed or k not in (0, len(points) - 1):
+            found.append((f"{side} edge", points[k], None))
     return found
 
 

@@ -217,6 +217,18 @@ def test_relations_hold_on_the_reference():
             assert each.ends[0][1 - k] < each.ends[1][1 - k]
 
 
+def test_ends_that_a_detector_may_have_cut_are_no_spots():
+    def arc(name, x, y, **more):
+        t = np.linspace(0, np.pi, 9)
+        return Feature(name, f"hand/{name}", "curve", np.column_stack([x + 60 * np.cos(t), y - 60 * np.sin(t)]), **more)
+
+    ends = {"anchors": {"one end": 0, "other end": 8}}
+    cut = Subject((arc("upper", 400, 400), arc("lower", 400, 800)), 600.0, "length of the hand", REGION)
+    named = Subject((arc("upper", 400, 400, **ends), arc("lower", 400, 800, **ends)), 600.0, "length of the hand", REGION)
+    assert not plan_of(cut, height_mm=120.0).relations
+    assert any("one end of the lower lies under" in each.lower() for each in lines_of(plan_of(named, height_mm=120.0)))
+
+
 # ---------------------------------------------------------------- the reference
 
 
