@@ -19,16 +19,22 @@ from featurediff.weights import weight_of
 
 # Beyond this many tolerances a feature is simply wrong; how much more does not matter to the line-up.
 WRONG_ENOUGH = 3.0
+# What a feature off by more than its noise costs at most, within its tolerance (which costs so much at twice its size): else a
+# similarity that shares one part's error out among all, each within its tolerance, would leave less to change than the true one.
+_WITHIN = 1.0
+# A feature's noise is its own standard uncertainty and this share of its tolerance; at so many of it, it no longer belongs.
+_NOISE, _APART = 0.25, 2.5
 
 
 @dataclass(frozen=True)
 class Supports:
     """Points that carry a line-up: ``reference`` (n, 2) px, ``drawing`` (n, 2) mm, ``whiten`` (n, 2, 2) that turns a residual in
-    mm into tolerances, ``weights`` (n,), ``owner`` (n,): the index of the feature."""
+    mm into tolerances, ``noise`` (n, 2, 2) into noises, ``weights`` (n,), ``owner`` (n,): the index of the feature."""
 
     reference: np.ndarray
     drawing: np.ndarray
     whiten: np.ndarray
+    noise: np.ndarray
     weights: np.ndarray
     owner: np.ndarray
 
@@ -119,14 +125,13 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
         normal = geometry.normals(feature.points, feature.closed) if feature.slides else None
         for k in picks:
             sigma = place.point_sigma_mm[k]
-            covariance = (limit**2 + sigma**2) * np.eye(2)
+            loose = np.zeros((2, 2))
             if normal is not None:
                 along = np.array([-normal[k][1], normal[k][0]])
-                covariance = covariance + (20 * limit) ** 2 * np.outer(along, along)
-            values, vectors = np.linalg.eigh(covariance)
-            whiten = vectors @ np.diag(values**-0.5) @ vectors.T
-            rows.append((feature.points[k], place.points_mm[k], whiten, importance / len(picks), index))
-    if len({row[4] for row in rows}) < 2:
+                loose = (20 * limit) ** 2 * np.outer(along, along)
+            whiten, noise = (_whitening((part**2 + sigma**2) * np.eye(2) + loose) for part in (limit, _NOISE * limit))
+            rows.append((feature.points[k], place.points_mm[k], whiten, noise, importance / len(picks), index))
+    if len({row[-1] for row in rows}) < 2:
         raise RegistrationError(
             "Fewer than two features were found in the drawing, too few to line it up.",
             "Draw more before you compare, or photograph it closer and in even light.",
@@ -135,6 +140,12 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
     if not supports.weights.any():  # nothing that was found counts: all counts alike
         supports = replace(supports, weights=np.ones_like(supports.weights))
     return supports
+
+
+def _whitening(covariance: np.ndarray) -> np.ndarray:
+    """(2, 2) that turns residuals of this covariance into standard ones."""
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors @ np.diag(values**-0.5) @ vectors.T
 
 
 def _pick(feature: Feature) -> list[int]:
@@ -147,10 +158,11 @@ def _pick(feature: Feature) -> list[int]:
 
 
 def _costs(matrices: np.ndarray, s: Supports) -> np.ndarray:
-    """(m,) what each of the similarities (m, 3, 3) leaves beyond tolerance. All at once: there are some 1500 of them."""
+    """(m,) what each of the similarities (m, 3, 3) leaves beyond noise and tolerance. All at once: there are some 1500."""
     residual = np.einsum("mij,nj->min", matrices[:, :2, :2], s.reference) + matrices[:, :2, 2:] - s.drawing.T
-    size = np.hypot(*np.einsum("nij,mjn->imn", s.whiten, residual))
-    return np.clip(size - 1.0, 0.0, WRONG_ENOUGH) @ s.weights + 0.02 * (np.minimum(size, 2.0) @ s.weights)
+    size, noisy = (np.hypot(*np.einsum("nij,mjn->imn", metric, residual)) for metric in (s.whiten, s.noise))
+    within = _WITHIN * np.minimum(noisy / _APART, 1.0) ** 2
+    return (np.clip(size - 1.0, 0.0, WRONG_ENOUGH) + within) @ s.weights
 
 
 def _fewest(subject: Subject, found: dict[str, Located], settings: Settings, start: np.ndarray) -> np.ndarray:
@@ -191,15 +203,15 @@ def _pair_similarities(s: Supports, size_px: float, start: np.ndarray) -> np.nda
 
 
 def _refine(matrix: np.ndarray, s: Supports) -> np.ndarray:
-    """One reweighted least-squares step, in the metric of the tolerances; what lies beyond them has a fading say."""
+    """One reweighted least-squares step, in the metric of the noise; what lies beyond it has a fading say."""
     residual = geometry.apply(matrix, s.reference) - s.drawing
-    size = np.hypot(*np.einsum("nij,nj->in", s.whiten, residual))
+    size = np.hypot(*np.einsum("nij,nj->in", s.noise, residual)) / _APART
     weights = s.weights / (1.0 + size**4)
     x, y = s.reference.T
     zero, one = np.zeros_like(x), np.ones_like(x)
     design = np.stack([np.stack([x, -y, one, zero], 1), np.stack([y, x, zero, one], 1)], 1)
-    design = np.einsum("nij,njk->nik", s.whiten, design) * np.sqrt(weights)[:, None, None]
-    target = np.einsum("nij,nj->ni", s.whiten, s.drawing) * np.sqrt(weights)[:, None]
+    design = np.einsum("nij,njk->nik", s.noise, design) * np.sqrt(weights)[:, None, None]
+    target = np.einsum("nij,nj->ni", s.noise, s.drawing) * np.sqrt(weights)[:, None]
     (a, b, tx, ty), *_ = np.linalg.lstsq(design.reshape(-1, 4), target.reshape(-1), rcond=None)
     return np.array([[a, -b, tx], [b, a, ty], [0.0, 0.0, 1.0]])
 

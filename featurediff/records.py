@@ -115,7 +115,8 @@ STAGES = ("size", "proportion", "placement", "tilt", "shape", "detail")
 class Group:
     """A block of the parts tree that may be moved, scaled or turned as one: every feature whose part starts with ``part``.
 
-    ``label`` is used in sentences after a verb: "eye on the left and its brow". ``plural`` picks "them" over "it".
+    ``label`` is used in mid-sentence after a verb and "the": "eye on the left and its brow", "word BOAT"; one that begins with
+    "a", "an", "the", "both", "each", "all", "its" or "your" stands as it is: "both hands". ``plural`` picks "them" over "it".
     ``apart``: a thing by itself beside others; its place across is told by the gap to its neighbour.
     """
 
@@ -131,8 +132,10 @@ class Group:
 class Gap:
     """A stretch whose length error carries all that lies beyond it ("shorten the nose; mouth and chin come up with it").
 
-    ``direction``: "down" or "across" (to the right), along the subject's own axes. ``label`` is the thing lengthened or
-    shortened ("nose"). ``beyond``: the names of all features that move with its far end. ``follow`` names them in words.
+    ``direction``: "down" or "across", along the subject's own axes. ``label`` is the thing lengthened or shortened ("nose").
+    ``beyond``: the names of all features that move with its far end. ``follow`` names them in words. Which end is fixed is seen
+    from where they lie: of a gap "down" whose ``beyond`` lies above the rest of the subject in line with it (the tip of a finger
+    that points up) the lower end is fixed, of one "across" whose ``beyond`` lies on the left, the right end.
     """
 
     label: str

@@ -42,6 +42,8 @@ _ENOUGH = 0.75
 # What several measures show together only (see `_Search._saved_together`).
 _TOGETHER = ("gap", "spacing", "turn", "run", "ramp", "spread", "eye level", "aim", "closing", "lean", "belly", "level")
 _FALSE_TOGETHER = 100
+# An error of the whole keeps this share of itself without so many of its blocks, as long as such a share of the features is left.
+_BORNE, _MISSED, _REST = 0.4, 3, 0.5
 _POOLED, _TAKEN = 4, 0.25
 
 
@@ -76,6 +78,8 @@ class Statement:
 @dataclass(frozen=True)
 class Explanation:
     """``statements`` and what they leave: ``rows`` with the remaining value of each, ``left`` (R,).
+
+    What was found but is too small or too uncertain to be told takes nothing away.
 
     ``shift`` (3, 3): the similarity by which the line-up itself was found to be off, in sheet units.
     """
@@ -149,6 +153,12 @@ def _with(parts: np.ndarray, more: np.ndarray) -> np.ndarray:
     return np.concatenate([same, more[:, :, None]], axis=2)
 
 
+def _parts_of(candidates: list[Hypothesis], count: int) -> list[tuple[int, ...]]:
+    """What can be off by itself, blocks and features, of ``count`` features that are judged: not more than half of it."""
+    blocks = {each.members for each in candidates if each.kind == "move"}
+    return sorted(block for block in blocks if len(block) <= count / 2)
+
+
 # ---------------------------------------------------------------- search
 
 
@@ -172,7 +182,8 @@ class _Search:
         # A block's amount rests on many measures: what bounds it is the tolerance and the sheet, not one feature's noise.
         self.pooled = np.array([max(r.tolerance, self.trust if r.measure in POSITION else 0.0) for r in rows])
         # What can be measured on the drawing itself is judged as a place is.
-        place = max(class_limit(settings.tolerances, "B", frame.size, sheet.unit), self.trust)
+        self.place = place = max(class_limit(settings.tolerances, "B", frame.size, sheet.unit), self.trust)
+        self.ratio = settings.tolerances.ratio_percent / 100.0
         self.visible = np.array([(each.per_unit if each.visible else each.span) / place for each in candidates])
         self.share = np.maximum((np.abs(effects) / self.pooled[:, None]).max(0), self.visible)
         self.value = np.array([row.value for row in rows])
@@ -197,6 +208,8 @@ class _Search:
         self.white = effects / self.scale[:, None]
         self.target = self.value / self.scale
         self.covered = covered
+        self.owners = np.array([row.owner for row in rows])
+        self.blocks = _parts_of(candidates, len(set(self.owners)))
         self.whole = list(np.flatnonzero(~self.told))
         self.chosen: list[int] = []
         self.barred = ~self.told | self._unseen()
@@ -260,6 +273,7 @@ class _Search:
             self.finish()
             self.split_blocks()
             self.finish()
+            self.drop_untold()
             total = self.total()
             if total < least - 1e-9:
                 best, least = list(self.chosen), total
@@ -268,6 +282,7 @@ class _Search:
         self.chosen = best or []
         self.refit()
         self.pool()
+        self.drop_untold()
 
     def _firsts(self) -> list[list[int]]:
         """The best first statements about different blocks."""
@@ -283,7 +298,34 @@ class _Search:
                 if all(self.targets[k] != self.targets[first] for first in firsts):
                     firsts.append(int(k))
                     found += 1
-        return [[k] for k in firsts] or [[]]
+        starts = [[k] for k in firsts] or [[]]
+        steady = self._steady()
+        return [*starts, steady] if len(steady) > 1 else starts
+
+    def _steady(self) -> list[int]:
+        """What would be said, one statement after the other, if the line-up were right as it is.
+
+        Fitted with the first statements alone, the line-up goes half way towards errors that have no statement yet.
+        """
+        self.chosen = []
+        self.refit()
+        still, self.whole, self.amounts, self.left = self.whole, [], np.zeros(0), self.value
+        for _ in range(2 * _JOINT):
+            if not (np.abs(self.left) > self.limit).any():
+                break
+            free = np.flatnonzero(self._free())
+            if not len(free):
+                break
+            amounts, gains = self._try_own(free)
+            enough = self.reach[:, free].max(0) * np.abs(amounts) >= _ENOUGH
+            saved = np.where(enough & (np.abs(amounts) >= self.least[free]), gains - self.costs()[free], -np.inf)
+            if not saved.max() > 1e-9:
+                break
+            self.chosen.append(int(free[saved.argmax()]))
+            self.refit()
+        found, self.whole, self.chosen = self.chosen, still, []
+        self.refit()
+        return found
 
     def grow(self) -> None:
         """Add the statement that saves most, as long as one saves anything."""
@@ -295,6 +337,11 @@ class _Search:
                 self.together.add(best)
             self.chosen.append(best)
             self.refit()
+            if self.overall[best] and not self._borne(best):
+                self.chosen.remove(best)
+                self.together.discard(best)
+                self.banned[best] = True
+                self.refit()
 
     def pool(self) -> None:
         """Add what several measures show together only, and drop the statements about single ones that it makes needless.
@@ -352,6 +399,28 @@ class _Search:
                 self.chosen.remove(k)
                 self.refit()
 
+    def _borne(self, index: int) -> bool:
+        """Whether an error of the whole is seen all over it: much of it stays without the few blocks that bear it most.
+
+        A part that sticks out and is off by itself, or several, would else be told as a fault of the whole.
+        """
+        amount, out = self._amount(index), set()
+        columns = self.whole + self.chosen
+        at = columns.index(index)
+        for _ in range(_MISSED):
+            shares = {}
+            for block in self.blocks:
+                kept = ~np.isin(self.owners, list(out.union(block)))
+                if len(np.unique(self.owners[kept])) >= _REST * len(np.unique(self.owners)):
+                    shares[block] = float(self._fit(self.white[kept][None][:, :, columns], kept)[0][at]) / amount
+            if not shares:
+                return True
+            worst = min(shares, key=shares.get)
+            if shares[worst] < _BORNE:
+                return False
+            out.update(worst)
+        return True
+
     def finish(self) -> None:
         """A statement of its own for every measure that is still beyond its limit."""
         for _ in range(_ROUNDS):
@@ -380,6 +449,17 @@ class _Search:
                 self.banned[k] = True
                 self.chosen.remove(k)
         self.refit()
+
+    def drop_untold(self) -> None:
+        """What is too small or too uncertain to be told hides no measure that is beyond its limit: that is told by itself."""
+        for _ in range(_POOLED):
+            untold = [k for k in self.chosen if not self._tellable(k)]
+            if not untold:
+                return
+            self.banned[untold] = True
+            self.chosen = [k for k in self.chosen if k not in untold]
+            self.refit()
+            self.finish()
 
     def refit(self) -> None:
         """Amounts of the line-up's shift and of all chosen statements together."""
@@ -473,19 +553,22 @@ class _Search:
         before = self.loss(self.left).sum() + self.strife(self._parts())
         return amounts[:, -1], before - self.loss(left).sum(0) - self.strife(parts)
 
-    def _fit(self, designs: np.ndarray) -> np.ndarray:
-        """Robust amounts (K, p) of K designs (K, R, p): measures that disagree lose their say (Huber 1964, reweighted)."""
-        count = designs.shape[2]
+    def _fit(self, designs: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+        """Robust amounts (K, p) of K designs (K, R, p): measures that disagree lose their say (Huber 1964, reweighted).
+
+        ``rows``: of which measures the designs are, where not of all.
+        """
+        count, weight, target = designs.shape[2], self.weight[rows], self.target[rows]
         # Where the statements alone don't settle an amount (nested blocks), the smaller one is taken.
         ridge = 1e-4 * np.eye(count)
-        say = np.broadcast_to(self.weight, designs.shape[:2])
+        say = np.broadcast_to(weight, designs.shape[:2])
         turned = designs.transpose(0, 2, 1)
         amounts = np.zeros((len(designs), count))
         for _ in range(_FITS):
             weighted = turned * say[:, None, :]
-            amounts = np.linalg.solve(weighted @ designs + ridge, (weighted @ self.target)[:, :, None])[:, :, 0]
-            off = np.abs(self.target - (designs @ amounts[:, :, None])[:, :, 0])
-            say = self.weight / np.maximum(off, 1.0)
+            amounts = np.linalg.solve(weighted @ designs + ridge, (weighted @ target)[:, :, None])[:, :, 0]
+            off = np.abs(target - (designs @ amounts[:, :, None])[:, :, 0])
+            say = weight / np.maximum(off, 1.0)
         return amounts
 
     def _medians(self, index: np.ndarray, left: np.ndarray) -> np.ndarray:
@@ -514,7 +597,7 @@ class _Search:
         """
         amount, error = abs(self._amount(index)), self._errors()[index]
         sure = self._share(index) * (1.0 - error / max(amount, 1e-9))
-        return sure > self.big_ratio and amount > max(self.trust, 3.0 * error)
+        return sure > self.big_ratio and amount > max(self.trust, 3.0 * error) and self._borne(index)
 
     def _share(self, index: int) -> float:
         """An error of the whole as a share of its size."""
@@ -550,6 +633,7 @@ class _Search:
             size = max(size, self.visible[k] * abs(amount))
             if self.overall[k]:
                 size = self._share(k) / self.big_ratio
+            size = max(size, self._told_length(k) / max(self.place, self.ratio * self.candidates[k].extent))
             weight = max((self.rows[r].weight for r in np.flatnonzero(counts)), default=0.5)
             candidate = self.candidates[k]
             statements.append(
@@ -562,7 +646,14 @@ class _Search:
                     2.0 * weight - 1.0,
                 )
             )
-        return Explanation(tuple(statements), self.rows, self.left, shift)
+        untold = [k for k in self.chosen if k not in told]
+        return Explanation(tuple(statements), self.rows, self.left + sum(self._part(k) for k in untold), shift)
+
+    def _told_length(self, index: int) -> float:
+        """By how much a thing is told to be too wide or too tall; 0 where no such length is told."""
+        told = self.candidates[index]
+        times = 2.0 if told.kind == "spacing" and told.pair.width else 1.0 if told.kind in ("width", "height") else 0.0
+        return times * abs(self._amount(index))
 
     def _its_own(self, candidate: Hypothesis) -> np.ndarray:
         """(R,) the measures by which a statement about one feature is judged.

@@ -21,7 +21,7 @@ from featurediff.corrections.forms import add_forms
 from featurediff.corrections.meetings import add_meetings
 from featurediff.corrections.pushes import add_pushes
 from featurediff.corrections.rows import add_rows
-from featurediff.deviations import Compared, Frame, ellipse_axes, size_axes
+from featurediff.deviations import LENGTHS, Compared, Frame, ellipse_axes, size_axes
 from featurediff.records import Pair, Subject, under
 
 # What one sentence costs, in units of "one plain statement".
@@ -30,6 +30,10 @@ COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
 NEARLY_ALL = 0.9
 # What is to be stretched must be a thing, not two with a gap between: its features cover this share of its length.
 _THING = 0.6
+# A measure shows a move along an axis up to 60 degrees off it, and where an end lies up to 37 degrees off it (cosines); a block's
+# ends are measured at so much of its half length from its middle, or further out; the size of a block this much thinner one way
+# (points in a line) need not be measured that way.
+_SEEN, _JUDGED, _ENDS, _THIN = 0.5, 0.8, 0.4, 0.05
 # Ends of two curves this near to each other (share of the subject's size) are one place.
 _TOUCHES = 0.02
 # A gap to which outlines are drawn on is plainer than all of them stretched, which says nearly the same.
@@ -43,7 +47,8 @@ def hypotheses(subject: Subject, compared: tuple[Compared, ...], frame: Frame) -
     blocks = _blocks(subject, compared)
     for block in blocks:
         _add_block(builder, block)
-    add_pushes(builder, [each for each in blocks if each.group is not None], lambda m, axis: _covered(builder, m, axis) >= _THING)
+    groups = [each for each in blocks if each.group is not None]
+    add_pushes(builder, groups, lambda m, axis: _covered(builder, m, axis) >= _THING and both_ends(builder, m, axis))
     for gap in subject.gaps:
         _add_gap(builder, gap)
     for pair in subject.pairs:
@@ -134,12 +139,18 @@ def _add_block(builder: Builder, block: Block) -> None:
         "group": block.group,
     }
     for axis in builder.frame.moves:
-        builder.add(Hypothesis("move", axis=axis, stage=block.stage, **common), lambda p, axis=axis: np.tile(axis, (len(p), 1)))
+        # What is judged this way in one feature only is that feature's own move.
+        if len(judged_along(builder, block.members, axis, _SEEN)) > 1:
+            move = Hypothesis("move", axis=axis, stage=block.stage, **common)
+            builder.add(move, lambda p, axis=axis: np.tile(axis, (len(p), 1)))
     reach = math.hypot(width, height) / 2
     if reach <= 0:
         return
     stage = "proportion" if block.stage == "placement" else block.stage
-    builder.add(Hypothesis("scale", extent=2 * reach, per_unit=1 / reach, stage=stage, **common), lambda p: (p - centre) / reach)
+    ways = [(builder.frame.right, width), (builder.frame.down, height)]
+    if all(both_ends(builder, block.members, axis) for axis, extent in ways if extent > _THIN * max(width, height)):
+        scale = Hypothesis("scale", extent=2 * reach, per_unit=1 / reach, stage=stage, **common)
+        builder.add(scale, lambda p: (p - centre) / reach)
     builder.add(
         Hypothesis("turn", extent=2 * reach, per_unit=math.degrees(1 / reach), stage="tilt", **common),
         lambda p: quarter(p - centre) / reach,
@@ -162,12 +173,44 @@ def _add_stretches(builder: Builder, common: dict, stage: str, width: float, hei
     for kind, axis, extent, (far, near) in ways:
         if extent < 0.15 * size or extent <= 0 or _covered(builder, common["members"], axis) < _THING:
             continue
+        if not own and not both_ends(builder, common["members"], axis):
+            continue
         # About the middle (both ends move), or with one end fixed.
         for side, fixed in (("", 0.0), (far, -extent / 2), (near, extent / 2)):
             builder.add(
                 Hypothesis(kind, axis=axis, side=side, extent=extent, stage=stage, own=own, **common),
                 lambda p, axis=axis, extent=extent, fixed=fixed: np.outer(((p - centre) @ axis - fixed) / extent, axis),
             )
+
+
+def judged_along(builder: Builder, members: tuple[int, ...], axis: np.ndarray, part: float) -> dict[int, list[float]]:
+    """Feature -> the places along ``axis`` at which it is judged in that direction; features that aren't are left out.
+
+    A feature's place is judged at its middle, its width or height at both its ends. ``part``: the cosine of the angle between
+    the axis and what is measured, at least.
+    """
+    found: dict[int, list[float]] = {}
+    for k in members:
+        place = builder.compared[k].reference @ axis
+        for measure in builder.compared[k].measures:
+            along = measure.weights @ axis
+            if measure.name not in (*LENGTHS, "openness") or np.abs(along).sum() < part * np.hypot(*measure.weights.T).sum():
+                continue
+            for side in (along > 1e-9, along < -1e-9):
+                if side.any():
+                    found.setdefault(k, []).append(float(np.average(place[side], weights=np.abs(along[side]))))
+    return found
+
+
+def both_ends(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> bool:
+    """Whether a block's length along ``axis`` is measured: judged that way on both sides of its middle, well apart.
+
+    Else a change of its size would take one end from nowhere.
+    """
+    places = [place for each in judged_along(builder, members, axis, _JUDGED).values() for place in each]
+    ends = builder.points[builder.of(members)] @ axis
+    middle, half = (ends.max() + ends.min()) / 2, np.ptp(ends) / 2
+    return bool(places) and min(places) < middle - _ENDS * half and max(places) > middle + _ENDS * half
 
 
 def _covered(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> float:
@@ -190,13 +233,14 @@ def _add_gap(builder: Builder, gap) -> None:
     members = tuple(k for k, each in enumerate(builder.compared) if each.feature.name in names)
     if not members or len(members) == len(builder.compared):
         return
+    axis = axis * _way_beyond(builder, members, axis)
     place = builder.points @ axis
     beyond = builder.of(members)
     starts = [place[builder.owner == k].min() for k in members]
     edge, slack, cost = min(starts), 0.1 * builder.frame.size, 1.0
     amount = beyond.astype(float)
     carried = list(members)
-    side = builder.frame.right if axis is builder.frame.down else builder.frame.down
+    side = _square_to(builder, axis)
     aside = builder.points @ side
     near = np.concatenate([aside[builder.owner == k] for k, start in zip(members, starts, strict=True) if start < edge + slack])
     for k, each in enumerate(builder.compared):
@@ -228,6 +272,25 @@ def _add_gap(builder: Builder, gap) -> None:
         extra={"beyond": members},
     )
     builder.add_field(hypothesis, amount[:, None] * axis)
+
+
+def _square_to(builder: Builder, axis: np.ndarray) -> np.ndarray:
+    """The other of the subject's two axes."""
+    return builder.frame.right if abs(axis @ builder.frame.down) > 0.5 else builder.frame.down
+
+
+def _way_beyond(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> float:
+    """1 when ``members`` lie further along ``axis`` than the rest of the subject does, -1 when they lie before it.
+
+    Of the rest counts what lies in line with them, where anything does.
+    """
+    beyond = builder.of(members)
+    aside = builder.points @ _square_to(builder, axis)
+    slack = 0.05 * builder.frame.size
+    in_line = ~beyond & (aside > aside[beyond].min() - slack) & (aside < aside[beyond].max() + slack)
+    rest = in_line if in_line.any() else ~beyond
+    place = builder.points @ axis
+    return 1.0 if place[beyond].mean() >= place[rest].mean() else -1.0
 
 
 def _drawn_on(builder: Builder, index: int, members: tuple[int, ...]) -> np.ndarray | None:

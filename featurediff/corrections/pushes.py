@@ -15,7 +15,8 @@ _OVERLAP = 0.1
 def add_pushes(builder: Builder, blocks: list[Block], covered) -> None:
     """Add a push for every group with straight lines and something on both sides.
 
-    ``covered`` tells whether the features of a block cover its length along an axis: else it is no thing but several.
+    ``covered`` tells whether the features of a block cover its length along an axis, and measure it: else it is no thing but
+    several, or its length is not known.
     """
     told: list[tuple[str, float, float]] = []
     for block in sorted(blocks, key=lambda each: -len(each.members)):
