@@ -279,7 +279,8 @@ def test_a_general_outline_is_moved_out_where_it_is_too_small():
     assert any(re.match(r"Move the lower part of the outline of the pear out [2-4](\.5)? mm in its", text) for text in texts), (
         texts
     )
-    [told] = [text for text in draw(flat, seed=2, numbered=True).texts if "outline of the pear" in text]
+    texts = draw(flat, seed=2, numbered=True).texts
+    [told] = [text for text in texts if text.startswith("Move the lower part of the outline of the pear")]
     number = [each.name for each in table().features].index("lower part of the outline of the pear") + 1
     first, last = re.search(rf"\({number}\) out \S+ mm between {number}([a-i]) and {number}([a-i]) on the picture", told).groups()
     marks, count = stations(replace(table(), numbered=True), number), len(table().features[number - 1].points)
