@@ -208,6 +208,9 @@ class _Search:
         self.white = effects / self.scale[:, None]
         self.target = self.value / self.scale
         self.covered = covered
+        self.sigma = np.array([row.sigma for row in rows])
+        self.errors_of: list[int] = []
+        self.errors: dict[int, float] = {}
         self.owners = np.array([row.owner for row in rows])
         self.blocks = _parts_of(candidates, len(set(self.owners)))
         self.whole = list(np.flatnonzero(~self.told))
@@ -667,6 +670,8 @@ class _Search:
     def _errors(self) -> dict[int, float]:
         """Standard uncertainty of each chosen statement's amount, the line-up's included."""
         columns = self.whole + self.chosen
-        design = self.effects[:, columns] / np.array([row.sigma for row in self.rows])[:, None]
-        inverse = np.linalg.inv(design.T @ design + 1e-6 * np.eye(len(columns)))
-        return dict(zip(columns, np.sqrt(np.diag(inverse)), strict=True))
+        if self.errors_of != columns:
+            design = self.effects[:, columns] / self.sigma[:, None]
+            inverse = np.linalg.inv(design.T @ design + 1e-6 * np.eye(len(columns)))
+            self.errors_of, self.errors = columns, dict(zip(columns, np.sqrt(np.diag(inverse)), strict=True))
+        return self.errors

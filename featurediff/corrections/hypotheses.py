@@ -30,10 +30,9 @@ COST = {"whole": 0.25, "grows": 1.2, "aspect": 2.0}
 NEARLY_ALL = 0.9
 # What is to be stretched must be a thing, not two with a gap between: its features cover this share of its length.
 _THING = 0.6
-# A measure shows a move along an axis up to 60 degrees off it, and where an end lies up to 37 degrees off it (cosines); a block's
-# ends are measured at so much of its half length from its middle, or further out; the size of a block this much thinner one way
-# (points in a line) need not be measured that way.
-_SEEN, _JUDGED, _ENDS, _THIN = 0.5, 0.8, 0.4, 0.05
+# A measure shows what happens along an axis up to 60 degrees off it (a cosine); a block's ends are measured at so much of its
+# half length from its middle, or further out; the size of a block this much thinner one way (points in a line) need not be.
+_SEEN, _ENDS, _THIN = 0.5, 0.4, 0.05
 # Ends of two curves this near to each other (share of the subject's size) are one place.
 _TOUCHES = 0.02
 # A gap to which outlines are drawn on is plainer than all of them stretched, which says nearly the same.
@@ -140,7 +139,7 @@ def _add_block(builder: Builder, block: Block) -> None:
     }
     for axis in builder.frame.moves:
         # What is judged this way in one feature only is that feature's own move.
-        if len(judged_along(builder, block.members, axis, _SEEN)) > 1:
+        if len(judged_along(builder, block.members, axis)) > 1:
             move = Hypothesis("move", axis=axis, stage=block.stage, **common)
             builder.add(move, lambda p, axis=axis: np.tile(axis, (len(p), 1)))
     reach = math.hypot(width, height) / 2
@@ -183,18 +182,17 @@ def _add_stretches(builder: Builder, common: dict, stage: str, width: float, hei
             )
 
 
-def judged_along(builder: Builder, members: tuple[int, ...], axis: np.ndarray, part: float) -> dict[int, list[float]]:
+def judged_along(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> dict[int, list[float]]:
     """Feature -> the places along ``axis`` at which it is judged in that direction; features that aren't are left out.
 
-    A feature's place is judged at its middle, its width or height at both its ends. ``part``: the cosine of the angle between
-    the axis and what is measured, at least.
+    A feature's place is judged at its middle, its width or height at both its ends.
     """
     found: dict[int, list[float]] = {}
     for k in members:
         place = builder.compared[k].reference @ axis
         for measure in builder.compared[k].measures:
             along = measure.weights @ axis
-            if measure.name not in (*LENGTHS, "openness") or np.abs(along).sum() < part * np.hypot(*measure.weights.T).sum():
+            if measure.name not in (*LENGTHS, "openness") or np.abs(along).sum() < _SEEN * np.hypot(*measure.weights.T).sum():
                 continue
             for side in (along > 1e-9, along < -1e-9):
                 if side.any():
@@ -207,7 +205,7 @@ def both_ends(builder: Builder, members: tuple[int, ...], axis: np.ndarray) -> b
 
     Else a change of its size would take one end from nowhere.
     """
-    places = [place for each in judged_along(builder, members, axis, _JUDGED).values() for place in each]
+    places = [place for each in judged_along(builder, members, axis).values() for place in each]
     ends = builder.points[builder.of(members)] @ axis
     middle, half = (ends.max() + ends.min()) / 2, np.ptp(ends) / 2
     return bool(places) and min(places) < middle - _ENDS * half and max(places) > middle + _ENDS * half

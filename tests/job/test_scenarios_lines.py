@@ -392,7 +392,9 @@ def test_everything_at_once_is_told_in_the_order_of_work():
     at_least(0.9, [len(shown) + len(later) == 4 for shown, later, _ in found])
     for shown, _, _ in found:
         assert shown[0].text.startswith("Lower the eye level")
-        assert shown[1].text.startswith("Narrow the gap between windows 2 and 3")
+        [gap] = [each for each in shown if each.text.startswith("Narrow the gap between windows 2 and 3")]
+        # It comes second by its stage, unless it is below twice its limit: then after all that is not.
+        assert gap.rank == 2 or gap.size < 2.0
 
 
 def _gabled() -> Subject:
