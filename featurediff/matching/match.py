@@ -21,6 +21,8 @@ from featurediff.records import Guess, Located, Subject
 FRAME_SIZE = 600.0
 # A drawing of the eyes alone reaches 0.3; a picture of pure noise 0.07.
 LIKE_ENOUGH = 0.15
+# Where the whole was hardly recognised, more is asked of the features: a photograph of a cup reached 0.40 and 0.20.
+HARDLY, LIKE_ENOUGH_THEN = 0.45, 0.25
 # When the features, as far as they agree, lie by this share of the size from where the registration has them, they are looked
 # for again; in subjects with so many straight lines, which neighbours can be taken for.
 AGAIN = 0.010
@@ -61,7 +63,7 @@ def match(
         laying = laying @ np.linalg.inv(frame.from_reference) @ rest @ frame.from_reference
         places = locate_features(subject, frame, colours, banks, lay(grey, drawing, frame, laying))
     lap("locate")
-    if likeness(subject, places) < LIKE_ENOUGH:
+    if likeness(subject, places) < (LIKE_ENOUGH if found_at.score >= HARDLY else LIKE_ENOUGH_THEN):
         raise unlike()
     matrix = to_mm @ laying
     to_sheet = matrix @ np.linalg.inv(frame.from_reference)

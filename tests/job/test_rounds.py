@@ -243,10 +243,10 @@ def studio(tmp_path, monkeypatch):
     space: dict = {}
     from featurediff.cli import rounds as flow
 
-    before = flow._compare
+    # Through monkeypatch, as the tests do: undone in one order, nothing stays for the modules after this one.
+    monkeypatch.setattr(flow, "_compare", flow._compare)
     exec(STAND_IN.format(unit=str(UNIT)), space)
-    yield tmp_path
-    flow._compare = before
+    return tmp_path
 
 
 def run(capsys, *arguments):
