@@ -34,6 +34,14 @@ def bow(bows: list[float]) -> tuple[Advice, ...]:
     return ()
 
 
+def beneath(inside_mm: float) -> tuple[Advice, ...]:
+    """Advice when the sheet lies on others: its own edge runs ``inside_mm`` inside the outline of all (0: it lies alone)."""
+    if inside_mm <= 0:
+        return ()
+    text = f"The sheet lies on other paper, whose edge shows up to {inside_mm:.0f} mm beside it; it was told apart by its shadow."
+    return (Advice("warning", f"{text} Lay it on something darker, alone, and photograph again."),)
+
+
 def sharpness(edge_mm: float) -> tuple[Advice, ...]:
     """Advice when the page edge is soft; `BLURRED_EDGE_MM` is the limit beyond which the capture is refused."""
     if edge_mm <= SOFT_EDGE_MM:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-_MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at either end is not looked at
+MARGIN = 0.04  # rounded, dog-eared and taped corners: this part of a side at either end is not looked at
 _ACROSS = 3  # neighbouring profiles averaged into one
 _MOST_PROFILES = 400
 _BLOCKS = 10
@@ -65,7 +65,7 @@ def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: flo
     length = float(np.hypot(*(end - start)))
     along = (end - start) / max(length, 1e-9)
     normal = np.array([along[1], -along[0]])
-    at, profiles, offsets = _profiles(pixels, start, along, normal, length, reach, known_bow)
+    at, profiles, offsets = profiles_across(pixels, start, along, normal, length, reach, known_bow)
     unchanged = Edge(normal, float(normal @ start), reach / 2, reach / 2, known_bow, reach, 0.0, length)
     if len(at) < 20:
         return unchanged
@@ -77,7 +77,7 @@ def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: flo
     if (weights > 0.3).mean() < 0.15:
         return unchanged
     offset, slope, bow, scatter, (sigma, wave), weights = _robust_fit(u, crossing, weights * strength)
-    used = float((weights > 0.3).sum() / max(length * (1 - 2 * _MARGIN) / _spacing(length), 1))
+    used = float((weights > 0.3).sum() / max(length * (1 - 2 * MARGIN) / _spacing(length), 1))
     ends = np.array([offset - slope, offset + slope])
     new_start, new_end = start + ends[0] * normal, end + ends[1] * normal
     new_along = (new_end - new_start) / np.hypot(*(new_end - new_start))
@@ -87,14 +87,17 @@ def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: flo
 
 
 def _spacing(length: float) -> float:
-    return max(length * (1 - 2 * _MARGIN) / _MOST_PROFILES, float(_ACROSS))
+    return max(length * (1 - 2 * MARGIN) / _MOST_PROFILES, float(_ACROSS))
 
 
-def _profiles(
+def profiles_across(
     pixels: np.ndarray, start: np.ndarray, along: np.ndarray, normal: np.ndarray, length: float, reach: float, bow: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Positions along the side (n,), colours across it (n, offsets, 3) float32, and the offsets, off the paper positive."""
-    at = np.arange(_MARGIN * length, (1 - _MARGIN) * length, _spacing(length))
+    """Positions along the side (n,), colours across it (n, offsets, 3) float32, and the offsets; px, off the paper positive.
+
+    The side runs from ``start`` along ``along`` for ``length`` px and bulges by ``bow``; ``normal`` points off the paper.
+    """
+    at = np.arange(MARGIN * length, (1 - MARGIN) * length, _spacing(length))
     height, width = pixels.shape[:2]
     points = start + at[:, None] * along
     at = at[((points > 2) & (points < [width - 3, height - 3])).all(1)]

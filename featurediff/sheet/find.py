@@ -8,6 +8,7 @@ import numpy as np
 from featurediff.errors import CallError, SheetError
 from featurediff.records import Advice, Picture, Sheet
 from featurediff.sheet import advice as say
+from featurediff.sheet.beneath import upper_corners
 from featurediff.sheet.coarse import SMALL_PX, find_outline
 from featurediff.sheet.edges import Edge, fit_edges, intersections
 from featurediff.sheet.pose import Pose, find_pose, homography, rectangle
@@ -154,7 +155,8 @@ def _photographed(picture: Picture, size_mm: tuple[float, float]) -> Sheet:
     shortest = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).min()
     lasting = fit_edges(middle, corners, np.clip(LASTING_REACH * shortest, 8, 45), lasting=True)
     coarse_edges = fit_edges(middle, intersections(lasting), 6.0, bows=[edge.bow for edge in lasting])
-    corners = (intersections(coarse_edges) + 0.5) / middle_scale - 0.5
+    upper, inside = upper_corners(middle, coarse_edges)
+    corners = (upper + 0.5) / middle_scale - 0.5
     # Twice: the second time from profiles that stand square on the first fit.
     bows = [edge.bow / middle_scale.min() for edge in coarse_edges]
     first = fit_edges(picture.pixels, corners, max(6.0, 2.5 / middle_scale.min()), bows=bows)
@@ -162,7 +164,8 @@ def _photographed(picture: Picture, size_mm: tuple[float, float]) -> Sheet:
     corners = intersections(edges)
     pose = find_pose(corners, size_mm, picture.pixels.shape[:2], picture.focal_35mm)
     softness = _softness_px(edges, coarse_edges, middle_scale.min())
-    return _sheet(picture, edges, corners, pose, softness)
+    beneath = say.beneath(max(inside) / (middle_scale.min() * _px_per_mm(corners, pose.size_mm)))
+    return _sheet(picture, edges, corners, pose, softness, beneath)
 
 
 def _shrunk(pixels: np.ndarray, factor: float) -> tuple[np.ndarray, np.ndarray]:
@@ -187,7 +190,9 @@ def _lost(what: str) -> Advice:
     return Advice("warning", text)
 
 
-def _sheet(picture: Picture, edges: tuple[Edge, ...], corners: np.ndarray, pose: Pose, edge_px: float) -> Sheet:
+def _sheet(
+    picture: Picture, edges: tuple[Edge, ...], corners: np.ndarray, pose: Pose, edge_px: float, beneath: tuple[Advice, ...]
+) -> Sheet:
     scale = _px_per_mm(corners, pose.size_mm)
     edge_mm = edge_px / scale
     # In a coarse picture even a sharp edge is wide in mm; that is told as coarse, not as blurred.
@@ -197,7 +202,11 @@ def _sheet(picture: Picture, edges: tuple[Edge, ...], corners: np.ndarray, pose:
     bows = [edge.bow / edge.length for edge in edges]
     sigma = corner_sigmas(edges, scale, pose.size_mm)
     remarks = (
-        say.resolution(scale) + say.bow(bows) + say.sharpness(edge_mm if edge_px > SHARP_PX else 0.0) + say.tilt(pose.tilt_deg)
+        beneath
+        + say.resolution(scale)
+        + say.bow(bows)
+        + say.sharpness(edge_mm if edge_px > SHARP_PX else 0.0)
+        + say.tilt(pose.tilt_deg)
     )
     if abs(pose.misfit) > ASPECT_DOUBTFUL:
         sigma = np.hypot(sigma, abs(pose.misfit) * max(pose.size_mm) / 8)

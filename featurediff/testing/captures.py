@@ -530,7 +530,13 @@ CAPTURES: tuple[Capture, ...] = (
         camera={"floor": "white"},
     ),
     Capture("a second sheet beside it", "the drawn sheet; trust covers", (*FINE, covered), (told,), props=_beside),
-    Capture("a pad of sheets beneath", "the top sheet; trust covers", (*FINE, covered), (told,), props=props.sheets_beneath),
+    Capture(
+        "a pad of sheets beneath",
+        "the top sheet; trust covers; says so",
+        (*FINE, covered, advised("other paper")),
+        (told,),
+        props=props.sheets_beneath,
+    ),
     # on the page
     Capture("eraser ghosts of another state", "the darker, later line", FINE, (told,), drawing={"erased": 4.0, "smudged": True}),
     Capture("restated lines", "the later line; nothing false", FINE, (told,), hand="restated"),

@@ -12,6 +12,7 @@ from featurediff.records import Picture
 from featurediff.sheet.find import find_sheet
 from featurediff.sheet.squaring import square
 from featurediff.sheet.trust import sigma_at
+from featurediff.testing import props
 from featurediff.testing.camera import FLOORS
 
 
@@ -63,6 +64,25 @@ def test_a_cockled_sheet_is_trusted_less(seed):
     sheet = find_sheet(picture, A4)
     assert sheet.trust_mm > 2 * plain
     assert worst_mm(sheet, photo) < 2 * sheet.trust_mm
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_a_sheet_on_other_sheets_is_told_from_them(seed):
+    """The sheets of a pad, shifted by a few mm: their edges, not the drawn sheet's, lie outermost on two sides."""
+    beneath = props.sheets_beneath(A4, np.random.default_rng(seed))
+    picture, photo = taken(tilt_deg=2, seed=seed, props=beneath)
+    sheet = find_sheet(picture, A4)
+    assert worst_mm(sheet, photo) < sheet.trust_mm
+    assert "lies on other paper, whose edge shows up to 7 mm beside it" in texts(sheet)
+
+
+def test_a_wash_along_one_edge_is_no_other_sheet():
+    """A tone beside most of an edge ends on the paper."""
+    wash = props.rectangle((150, 8), (100, 283), (170, 170, 172), soft_mm=0.5)
+    picture, photo = taken(tilt_deg=2, seed=5, props=(wash,))
+    sheet = find_sheet(picture, A4)
+    assert worst_mm(sheet, photo) < 0.35
+    assert "other paper" not in texts(sheet)
 
 
 def test_trust_grows_with_trouble():
