@@ -11,13 +11,13 @@ paper, along its own. "width" and "height" always run along the subject's own ax
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from featurediff import bends
 from featurediff.aims import Aim, aims
-from featurediff.doubt import factor_of, form_of
+from featurediff.doubt import cautious_factor, form_of, stated_factor
 from featurediff.geometry import apply, normals
 from featurediff.lineup import class_limit, matrix_of
 from featurediff.records import Deviation, Feature, FeatureResult, LineUp, Located, Sheet, Subject, under
@@ -72,8 +72,9 @@ class Frame:
 class Measure:
     """One measure of one feature as a linear function of displacements.
 
-    ``weights`` (n, 2): value = sum(weights * displacement). ``sigma`` is the whole standard uncertainty, ``own`` the part that
-    comes from the feature itself and not from the sheet, ``tolerance`` the limit in the same unit. ``axis`` (2,) is the
+    ``weights`` (n, 2): value = sum(weights * displacement). ``sigma`` is the whole standard uncertainty as it is stated, ``own``
+    the part that comes from the feature itself and not from the sheet. What is decided allows for ``cautious`` and
+    ``cautious_own`` instead, never less (see `featurediff.doubt`). ``tolerance`` is the limit in the same unit, ``axis`` (2,) the
     direction of a position measure.
     """
 
@@ -83,6 +84,8 @@ class Measure:
     unit: str
     sigma: float
     own: float
+    cautious: float
+    cautious_own: float
     tolerance: float
     axis: np.ndarray | None = None
 
@@ -134,7 +137,7 @@ def deviations(
         name = compared.feature.name
         for measure in compared.measures:
             found += [
-                Deviation(name, shown, value, measure.unit, measure.sigma, measure.tolerance)
+                Deviation(name, shown, value, measure.unit, measure.sigma, measure.tolerance, measure.cautious)
                 for shown, value in _shown(measure, compared.feature)
             ]
         if compared.shape is not None:
@@ -167,7 +170,7 @@ def feature_results(subject: Subject, located: tuple[Located, ...], lineup: Line
         off[~np.isfinite(sigma)] = 0.0
         moved = sum(axis * float((w * off).sum()) for axis, w in weights)
         at = np.asarray(each.points_mm, float)[np.isfinite(sigma)].mean(0)
-        own = factor_of(form_of(feature), "across") * _position_sigma(each, sigma, None)
+        own = stated_factor(form_of(feature), "across") * _position_sigma(each, sigma, None)
         error = math.hypot(own, float(sigma_at(sheet, at[None])[0]))
         pair = (float(moved[0]), float(moved[1]))
         results.append(FeatureResult(feature.name, feature.part, True, "", (float(at[0]), float(at[1])), pair, error, number))
@@ -248,10 +251,15 @@ class _Context:
         """The sheet's error is smooth: over a short stretch only its share counts."""
         return self.from_sheet * min(1.0, extent / max(self.frame.size, 1e-9))
 
-    def measure(self, name, weights, unit, own, sheet, tolerance, axis=None) -> Measure:
+    def measure(self, name, weights, unit, own, sheet, tolerance, axis=None, edge=0.0) -> Measure:
+        """``own``: uncertainty of the feature by itself as matching has it. ``edge``: what the choice among its lines leaves
+        open, which decisions take for common to all of it, as the ``sheet``'s."""
         value = float((weights * self.off).sum())
-        own *= factor_of(form_of(self.feature), name)
-        return Measure(name, weights, value, unit, math.hypot(own, sheet), own, tolerance, axis)
+        form = form_of(self.feature)
+        stated, cautious = stated_factor(form, name) * math.hypot(own, edge), cautious_factor(form, name) * own
+        sigma = math.hypot(stated, sheet)
+        whole = max(math.hypot(cautious, sheet, edge), sigma)
+        return Measure(name, weights, value, unit, sigma, stated, whole, cautious, tolerance, axis)
 
 
 def _positions(context: _Context, scale: float) -> list[Measure]:
@@ -283,23 +291,31 @@ def _positions(context: _Context, scale: float) -> list[Measure]:
 def _sizes(context: _Context) -> list[Measure]:
     found = []
     for name, axis in size_axes(context.feature, context.reference, context.frame):
-        if name not in context.feature.measures or len(context.reference) < 2:
-            continue
-        place = context.reference @ axis
-        extent = float(np.ptp(place))
-        low = _end_weights(context, place <= place.min() + _END * extent, axis)
-        high = _end_weights(context, place >= place.max() - _END * extent, axis)
-        if low is None or high is None or extent <= 0:
-            continue
-        # The points of an end lie a little short of it: a stretch must be read in full.
-        full = extent / float((place * (high @ axis)).sum() - (place * (low @ axis)).sum())
-        own = math.sqrt(2.0) * context.point_sigma * full
-        if context.feature.kind == "segment" and context.located.covariance is not None:
-            # Its ends lie where other lines cross it, each with an error of its own along it.
-            own = max(own, 2.0 * _position_sigma(context.located, context.sigma, axis) * full)
-        limit = _size_limit(context, extent)
-        found.append(context.measure(name, full * (high - low), context.unit, own, context.local_sheet(extent), limit))
+        size = _size(context, axis) if name in context.feature.measures else None
+        if size is not None:
+            weights, own, extent = size
+            limit = _size_limit(context, extent)
+            found.append(context.measure(name, weights, context.unit, own, context.local_sheet(extent), limit))
     return found
+
+
+def _size(context: _Context, axis: np.ndarray) -> tuple[np.ndarray, float, float] | None:
+    """The weights (n, 2) of the extent along ``axis``, its standard uncertainty as matching has it, and the extent itself."""
+    if len(context.reference) < 2:
+        return None
+    place = context.reference @ axis
+    extent = float(np.ptp(place))
+    low = _end_weights(context, place <= place.min() + _END * extent, axis)
+    high = _end_weights(context, place >= place.max() - _END * extent, axis)
+    if low is None or high is None or extent <= 0:
+        return None
+    # The points of an end lie a little short of it: a stretch must be read in full.
+    full = extent / float((place * (high @ axis)).sum() - (place * (low @ axis)).sum())
+    own = math.sqrt(2.0) * context.point_sigma * full
+    if context.feature.kind == "segment" and context.located.covariance is not None:
+        # Its ends lie where other lines cross it, each with an error of its own along it.
+        own = max(own, 2.0 * _position_sigma(context.located, context.sigma, axis) * full)
+    return full * (high - low), own, extent
 
 
 def size_axes(feature: Feature, reference: np.ndarray, frame: Frame) -> list[tuple[str, np.ndarray]]:
@@ -402,21 +418,20 @@ def _ellipse(context: _Context) -> list[Measure]:
     found = []
     for name, extent, row, error in zip(names, (long_extent, short_extent), rows, errors, strict=False):
         if name in context.feature.measures:
-            limit, common = _size_limit(context, extent), math.hypot(context.local_sheet(extent), edge)
-            found.append(context.measure(name, row * extent, context.unit, error * extent, common, limit))
+            limit, sheet = _size_limit(context, extent), context.local_sheet(extent)
+            found.append(context.measure(name, row * extent, context.unit, error * extent, sheet, limit, edge=edge))
     if "tilt" in context.feature.measures:
         degrees = math.degrees(1.0)
         # Turned by some angle, an ellipse's line moves as far as a straight line's so long; a circle's does not move at all.
         shown = max(long_extent - short_extent, 0.02 * long_extent)
         limit = angle_limit(context.settings.tolerances, context.limit, shown)
         own = errors[2] * degrees * (_TILT_SHARE if edge else 1.0)
-        found.append(context.measure("tilt", rows[2] * degrees, "deg", own, rim[2] * degrees, limit))
+        found.append(context.measure("tilt", rows[2] * degrees, "deg", own, 0.0, limit, edge=rim[2] * degrees))
     if "openness" in context.feature.measures:
         ratio = short_extent / long_extent
         own, common = ratio * math.hypot(errors[0], errors[1]), ratio * math.hypot(rim[0], rim[1])
-        found.append(
-            context.measure("openness", ratio * (rows[1] - rows[0]), "ratio", own, common, _openness_limit(context, long_extent))
-        )
+        weights, limit = ratio * (rows[1] - rows[0]), _openness_limit(context, long_extent)
+        found.append(context.measure("openness", weights, "ratio", own, 0.0, limit, edge=common))
     if "ends" in context.feature.measures:
         pointed = bends.pointed_field(context.reference, long, short)
         solved = _solve_along_normals(context, [*grow, turned, pointed], with_move=True)
@@ -452,14 +467,12 @@ def _openness(context: _Context) -> list[Measure]:
     """Height over width of a curve that is no ellipse."""
     if "openness" not in context.feature.measures:
         return []
-    across, down = context.reference @ context.frame.right, context.reference @ context.frame.down
-    width, height = float(np.ptp(across)), float(np.ptp(down))
-    sized = replace(context, feature=replace(context.feature, measures=("width", "height")))
-    sizes = {each.name: each for each in _sizes(sized)}
-    if len(sizes) < 2 or height <= 0:
+    across, down = _size(context, context.frame.right), _size(context, context.frame.down)
+    if across is None or down is None:
         return []
-    weights = sizes["height"].weights / width - sizes["width"].weights * height / width**2
-    own = sizes["height"].own / width * math.hypot(1.0, height / width)
+    width, height = across[2], down[2]
+    weights = down[0] / width - across[0] * height / width**2
+    own = down[1] / width * math.hypot(1.0, height / width)
     return [context.measure("openness", weights, "ratio", own, 0.0, _openness_limit(context, width))]
 
 
@@ -574,7 +587,7 @@ def _aim_rows(aim: Aim, by_name: dict[str, Compared], frame: Frame):
             continue
         way = aim.at - hinge
         effect = [math.degrees((way[0] * axis[1] - way[1] * axis[0]) / (way @ way)) for axis in (frame.down, frame.right)]
-        yield [each / tilt.sigma for each in effect], tilt.value / tilt.sigma, tilt.tolerance / max(abs(effect[0]), 1e-9)
+        yield [each / tilt.cautious for each in effect], tilt.value / tilt.cautious, tilt.tolerance / max(abs(effect[0]), 1e-9)
 
 
 def _leans(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet: Sheet, settings: Settings) -> list[Deviation]:
@@ -585,7 +598,7 @@ def _leans(subject: Subject, compared: tuple[Compared, ...], frame: Frame, sheet
         reach = max(float((foot - top) @ frame.down), 1e-9)
         members = [each for each in compared if under(each.feature.part, form.part)]
         rows = [
-            (each.reference, m.weights, m.value, m.sigma)
+            (each.reference, m.weights, m.value, m.cautious)
             for each in members
             for m in each.measures
             if m.name in (*POSITION, "tilt")

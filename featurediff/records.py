@@ -346,7 +346,11 @@ class LineUp:
 
 @dataclass(frozen=True)
 class Deviation:
-    """One measure of one feature: ``value`` is drawing minus reference in ``unit`` ("mm", "deg", "ratio" or "%")."""
+    """One measure of one feature: ``value`` is drawing minus reference in ``unit`` ("mm", "deg", "ratio" or "%").
+
+    ``sigma``: its standard uncertainty as stated. ``cautious``: what decisions allow for in its place (whether something is
+    listed, whether it has changed since the last round), never less than ``sigma``; 0 where no other is known.
+    """
 
     feature: str
     measure: str
@@ -354,6 +358,7 @@ class Deviation:
     unit: str
     sigma: float
     tolerance: float
+    cautious: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -362,7 +367,8 @@ class Correction:
 
     ``move_mm`` is the move to *make* (reference minus drawing), ``turn_deg`` the turn to make (clockwise positive),
     ``scale`` the factor to apply; each is None when it is not part of the statement. ``explains`` names the features whose
-    deviations vanish once it is done. ``sure`` 0..1. ``size`` is the error divided by its tolerance.
+    deviations vanish once it is done. ``sure`` 0..1: the measured share of hits among statements of its sort. ``size``: the
+    error divided by its tolerance.
     ``arrows``: places on the sheet and the move to make at each, ((x, y), (dx, dy)) in mm, for pictures of the list.
     ``kind``: what sort of statement it is ("move", "gap", "turn", "width", "shape", ...); "" when it does not say.
     """

@@ -49,12 +49,12 @@ _POOLED, _TAKEN = 4, 0.25
 
 @dataclass(frozen=True)
 class Row:
-    """One measure as evidence: value, own and whole uncertainty, limit, weight; ``owner`` indexes the compared features."""
+    """One measure as evidence: value, cautious uncertainty, limit, tolerance, weight; ``owner`` indexes the compared features."""
 
     owner: int
     measure: str
     value: float
-    sigma: float
+    cautious: float
     limit: float
     tolerance: float
     weight: float
@@ -113,10 +113,12 @@ def _rows(compared: tuple[Compared, ...], sheet: Sheet, settings: Settings) -> t
     for owner, each in enumerate(compared):
         importance = weight_of(each.feature, settings.importance)
         for measure in each.measures:
-            limit = max(measure.tolerance, times * measure.sigma, chance * measure.own)
+            limit = max(measure.tolerance, times * measure.cautious, chance * measure.cautious_own)
             if measure.name in POSITION and np.isfinite(sheet.trust_mm):
                 limit = max(limit, sheet.trust_mm)
-            rows.append(Row(owner, measure.name, measure.value, measure.sigma, limit, measure.tolerance, 0.5 + 0.5 * importance))
+            rows.append(
+                Row(owner, measure.name, measure.value, measure.cautious, limit, measure.tolerance, 0.5 + 0.5 * importance)
+            )
     return tuple(rows)
 
 
@@ -190,7 +192,7 @@ class _Search:
         self.limit = np.array([row.limit for row in rows])
         self.weight = np.array([row.weight for row in rows])
         # Noise well below a tolerance must not decide how a block's move is averaged.
-        self.scale = np.array([max(row.sigma, 0.25 * row.tolerance) for row in rows])
+        self.scale = np.array([max(row.cautious, 0.25 * row.tolerance) for row in rows])
         self.noise = np.minimum(self.limit, 3.0 * self.scale)
         self.told = np.array([each.kind != "whole" for each in candidates])
         self.own = np.array([each.own for each in candidates])
@@ -208,7 +210,7 @@ class _Search:
         self.white = effects / self.scale[:, None]
         self.target = self.value / self.scale
         self.covered = covered
-        self.sigma = np.array([row.sigma for row in rows])
+        self.cautious = np.array([row.cautious for row in rows])
         self.errors_of: list[int] = []
         self.errors: dict[int, float] = {}
         self.owners = np.array([row.owner for row in rows])
@@ -671,7 +673,7 @@ class _Search:
         """Standard uncertainty of each chosen statement's amount, the line-up's included."""
         columns = self.whole + self.chosen
         if self.errors_of != columns:
-            design = self.effects[:, columns] / self.sigma[:, None]
+            design = self.effects[:, columns] / self.cautious[:, None]
             inverse = np.linalg.inv(design.T @ design + 1e-6 * np.eye(len(columns)))
             self.errors_of, self.errors = columns, dict(zip(columns, np.sqrt(np.diag(inverse)), strict=True))
         return self.errors

@@ -132,7 +132,7 @@ def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, re
             arm / reach,
         ]
         told = [m for m in each.measures if m.name in (*POSITION, "tilt")]
-        rows += [[float((m.weights * field).sum()) / m.sigma for field in fields] for m in told]
+        rows += [[float((m.weights * field).sum()) / m.cautious for field in fields] for m in told]
     if not any(m.name == "tilt" for k in members for m in builder.compared[k].measures):
         return False
     effects = np.array(rows)
@@ -141,7 +141,7 @@ def _tells_lean(builder: Builder, members: tuple[int, ...], foot: np.ndarray, re
     if float(left @ left) > _TOLD * float(lean @ lean):
         return True
     told = [(builder.compared[k], m) for k in members for m in builder.compared[k].measures if m.name in (*POSITION, "tilt")]
-    known = bends.lean_of(((each.reference, m.weights, m.value, m.sigma) for each, m in told), foot, reach, right, down)
+    known = bends.lean_of(((each.reference, m.weights, m.value, m.cautious) for each, m in told), foot, reach, right, down)
     return known is not None and math.degrees(known[1] / reach) < _TOLD_DEG
 
 

@@ -44,10 +44,11 @@ def all_readings(report: Report, settings: Settings) -> dict[Key, Reading]:
     for each in report.deviations:
         if not (math.isfinite(each.value) and math.isfinite(each.sigma) and each.tolerance > 0):
             continue
-        limit = max(each.tolerance, times * each.sigma)
+        sigma = max(each.sigma, each.cautious)
+        limit = max(each.tolerance, times * sigma)
         if each.measure in PLACE and math.isfinite(trust):
             limit = max(limit, trust)
-        reading = Reading(each.feature, each.measure, float(each.value), float(each.sigma), float(limit), each.unit)
+        reading = Reading(each.feature, each.measure, float(each.value), float(sigma), float(limit), each.unit)
         found[reading.key] = reading
     return found
 

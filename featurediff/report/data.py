@@ -55,6 +55,7 @@ def report_to_dict(report: Report) -> dict[str, Any]:
                 "value": number(each.value, 3),
                 "unit": each.unit,
                 "sigma": number(each.sigma, 3),
+                "cautious": number(max(each.sigma, each.cautious), 3),
                 "tolerance": number(each.tolerance, 3),
             }
             for each in report.deviations

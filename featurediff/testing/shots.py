@@ -52,7 +52,7 @@ class Reading:
     """One measure of one feature with its true error; ``form`` as `featurediff.doubt` has it.
 
     ``error`` is stated minus true, in ``unit``; ``own`` and ``sigma`` are its stated standard uncertainties, of the feature alone
-    and with the sheet. ``quality``: how alike it looked.
+    and with the sheet, ``cautious_own`` and ``cautious`` those that decisions allow for. ``quality``: how alike it looked.
     """
 
     feature: str
@@ -62,6 +62,8 @@ class Reading:
     error: float
     own: float
     sigma: float
+    cautious_own: float
+    cautious: float
     quality: float
     tolerance: float
     value: float
@@ -142,6 +144,8 @@ def _of(each: Compared, true: np.ndarray):
             error,
             m.own,
             m.sigma,
+            m.cautious_own,
+            m.cautious,
             each.located.quality,
             m.tolerance,
             m.value,

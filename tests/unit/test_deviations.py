@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from featurediff.deviations import class_limit, compare, deviations, feature_results
+from featurediff.doubt import stated_factor
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.records import Feature, LineUp, Located, Sheet, Subject
 from featurediff.settings import Settings
@@ -211,7 +212,7 @@ def test_feature_results_leave_the_slide_along_a_curve_out():
     points = apply(similarity_matrix(0.16, 0, PLAIN.move_mm), upright.points) + np.array([1.0, 5.0])
     (result,) = feature_results(subject(upright), (located(points),), PLAIN, sheet())
     assert result.off_mm == pytest.approx((1.0, 0.0), abs=1e-9)
-    assert result.sigma_mm == pytest.approx(math.hypot(0.2, 0.2))
+    assert result.sigma_mm == pytest.approx(math.hypot(stated_factor("edge", "across") * 0.2, 0.2))
 
 
 def test_a_measure_is_the_sum_of_its_weights_times_the_displacements():

@@ -59,7 +59,7 @@ def test_the_promised_keys_are_there():
     assert {"size_mm", "found", "tilt_deg", "px_per_mm", "trust_mm"} <= set(data["sheet"])
     assert {"rule", "scale_mm_per_px", "turn_deg", "move_mm"} <= set(data["lineup"])
     assert {"name", "part", "found", "why", "at_mm", "off_mm", "sigma_mm", "number"} == set(data["features"][0])
-    assert {"feature", "measure", "value", "unit", "sigma", "tolerance"} == set(data["deviations"][0])
+    assert {"feature", "measure", "value", "unit", "sigma", "cautious", "tolerance"} == set(data["deviations"][0])
     for each in (*data["corrections"], *data["later"]):
         assert {"rank", "stage", "text", "check", "at_mm", "move_mm", "turn_deg", "scale", "explains", "sure"} <= set(each)
     assert data["not_judged"][0] == {"feature": "foot", "why": "nothing is drawn there"}
