@@ -71,7 +71,7 @@ def _correction(
         turn_deg=-item.amount if item.kind in ("turn", "swing", "lean") else None,
         scale=1.0 / (1.0 + item.amount) if item.kind in ("scale", "each") else None,
         explains=tuple(compared[k].feature.name for k in item.explains),
-        sure=rank.sure(item, compared),
+        sure=rank.sure(item),
         size=item.size,
         arrows=arrows.arrows(item, compared, speech.frame),
         kind=item.kind,

@@ -34,13 +34,22 @@ COLUMNS = ("tried", "compared", "refused", "fault", "crash", "hang", "memory", "
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seed", type=int, default=100)
+    add_options(parser)
+    return counts(parser.parse_args())
+
+
+def add_options(parser) -> None:
+    """The options of this benchmark, to a parser or a group of one."""
+    parser.add_argument("--seed", type=int, default=100, help="of the damage; below 100 to develop on")
     parser.add_argument("--read", type=int, default=1500, help="damaged pictures that are only read")
     parser.add_argument("--whole", type=int, default=60, help="damaged pictures that are compared")
     parser.add_argument("--count", type=int, default=400, help="damaged settings, marks and pieces, of each")
     parser.add_argument("--only", default="", help="only kinds with one of these words in their name, between commas")
     parser.add_argument("--show", action="store_true", help="print what every case was told")
-    options = parser.parse_args()
+
+
+def counts(options: argparse.Namespace) -> int:
+    """Try every case and print the counts; 1 when one has fallen."""
     with tempfile.TemporaryDirectory() as temporary:
         good = made_good(Path(temporary))
         outcomes = list(all_outcomes(good, Path(temporary), options))

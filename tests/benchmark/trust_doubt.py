@@ -6,6 +6,7 @@ exactly, whatever the line-up.
 
 from __future__ import annotations
 
+import itertools
 import multiprocessing
 import pickle
 import sys
@@ -14,44 +15,60 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from trust_hits import is_hit
+from trust_mistakes import mistakes
 
 HANDS = ("clean", "restated", "tonal", "hatched", "faint")
 SUBJECTS = ("faces", "architecture", "still-life")
 FLOORS = ("wood", "dark", "cloth")
 ONE, TWO = 0.683, 0.954
-MISTAKE_MM = 3.0
+COPY = ""
+# Bounds of the bins of "how sure".
+SURE = (0.0, 0.3, 0.5, 0.8, 0.9, 1.01)
 
 
 @dataclass(frozen=True)
 class Job:
-    """One sheet; ``scan``: taken as it is, without a camera, which is quicker."""
+    """One sheet: a true copy (`COPY`) or with a known ``mistake``. ``scan``: taken as it is, without a camera."""
 
     subject: str
     scene: int
     hand: str
-    amount: float
+    mistake: str
     scan: bool
+
+
+@dataclass(frozen=True)
+class Said:
+    """A correction: ``hit`` as `trust_hits` has it; ``size`` in limits, for `trust_fit`."""
+
+    kind: str
+    sure: float
+    hit: bool
+    text: str
+    size: float
 
 
 @dataclass
 class Doubt:
-    """``readings``: of every measure; ``items``: (kind, how sure, whether it is a true error, its text) of every correction."""
+    """``readings``: of every measure; ``items``: of every correction that has a place and a direction."""
 
     job: Job
     failure: str = ""
     readings: list = field(default_factory=list)
-    items: list[tuple[str, float, bool, str]] = field(default_factory=list)
+    items: list[Said] = field(default_factory=list)
 
 
-def jobs(subjects: Sequence[str], scenes: Sequence[int], hands: Sequence[str], scan: bool) -> list[Job]:
-    """A true copy and one with the known mistake in every hand, of every subject and scene."""
-    return [
-        Job(subject, scene, hand, amount, scan)
-        for scene in scenes
-        for subject in subjects
-        for hand in hands
-        for amount in ((0.0, MISTAKE_MM) if not scan else (0.0,))
-    ]
+def jobs(subjects: Sequence[str], scenes: Sequence[int], hands: Sequence[str], scan: bool, share: int) -> list[Job]:
+    """Of every subject and scene a true copy in every hand, and one in ``share`` of its known mistakes (0: none)."""
+    todo = []
+    for scene in scenes:
+        for subject in subjects:
+            names = list(mistakes(subject)) if share else []
+            for h, hand in enumerate(hands):
+                some = [name for n, name in enumerate(names) if (n + h + scene) % share == 0]
+                todo += [Job(subject, scene, hand, name, scan) for name in (COPY, *some)]
+    return todo
 
 
 _MOTIF: dict = {}
@@ -73,9 +90,13 @@ def run(job: Job) -> Doubt:
     motif, doubt = _MOTIF[job.subject, job.scene], Doubt(job)
     turn = 10 * job.scene + HANDS.index(job.hand)
     try:
-        sheet = draw(motif.scene, motif.mistaken(job.amount), hand=job.hand, placement=motif.placement, seed=turn, px_per_mm=6.0)
+        warp = mistakes(job.subject)[job.mistake](motif.scene, motif.placement.mm_per_px) if job.mistake else None
+        sheet = draw(motif.scene, warp, hand=job.hand, placement=motif.placement, seed=turn, px_per_mm=6.0)
     except (ValueError, IndexError, KeyError) as error:
         doubt.failure = f"not drawn: {error}"
+        return doubt
+    if job.mistake and not _shows(motif.scene, sheet):
+        doubt.failure = "not drawn: the scene has nothing of the kind"
         return doubt
     photo = None
     if not job.scan:
@@ -84,51 +105,34 @@ def run(job: Job) -> Doubt:
             floor=FLOORS[turn % 3], seed=turn % 3,
         )  # fmt: skip
     taken, options = (sheet.pixels, {"scan": True}) if photo is None else (photo.pixels, {})
-    outcome = compare_shot(
-        Shot(motif, motif.scene.pixels, taken, job.amount, sheet, photo, whole=photo is not None, options=options)
-    )
+    outcome = compare_shot(Shot(motif, motif.scene.pixels, taken, 0.0, sheet, photo, whole=photo is not None, options=options))
     if outcome.error is not None:
         doubt.failure = str(outcome.error)
         return doubt
     report = outcome.result.report
     doubt.readings = list(outcome.readings)
-    doubt.items = [
-        (each.kind, each.sure, _true(each, outcome.result, sheet), each.text) for each in report.corrections + report.later
-    ]
+    for each in report.corrections + report.later:
+        hit = is_hit(each, outcome.result, sheet)
+        if hit is not None:
+            doubt.items.append(Said(each.kind, each.sure, hit, each.text, each.size))
     return doubt
 
 
-def _true(correction, result, drawing) -> bool:
-    """Whether the error is really more than half its tolerance, as "how sure" says.
-
-    By the drawing's true displacements, from where it was meant to lie or from the line-up, at the features that it explains.
-    """
+def _shows(scene, sheet) -> bool:
+    """Whether anything is drawn elsewhere than the placement has it."""
     from featurediff.geometry import apply
-    from featurediff.lineup import matrix_of
 
-    features = [f for f in result.subject.features if f.name in correction.explains]
-    if not features or not correction.arrows:
-        return False
-    points = np.vstack([f.points for f in features])
-    true = drawing.true_mm(points)
-    half = 0.5 / max(correction.size, 1e-9)
-    shares = []
-    for matrix in (drawing.placement.matrix, matrix_of(result.report.lineup)):
-        wanted = apply(matrix, points) - true
-        along = []
-        for at, move in correction.arrows:
-            length = float(np.hypot(*move))
-            near = int(np.hypot(*(true - np.array(at)).T).argmin())
-            along.append(float(wanted[near] @ np.array(move)) / max(length, 1e-9) ** 2)
-        shares.append(float(np.mean(along)))
-    return max(shares) > half
+    points = np.vstack(list(scene.curves.values()))
+    return bool(np.nanmax(np.hypot(*(sheet.true_mm(points) - apply(sheet.placement.matrix, points)).T), initial=0.0) > 0.1)
 
 
 # ---------------------------------------------------------------- tables
 
 
 def show(done: list[Doubt]) -> None:
-    """Print the three tables."""
+    """Print both tables."""
+    from featurediff.doubt import sort_of
+
     compared = [d for d in done if not d.failure]
     print(f"\nStated against true doubt: measures of features on {len(compared)} sheets")
     print(f"within 1 sigma (aim {100 * ONE:.0f} %) and 2 sigma (aim {100 * TWO:.0f} %), robust spread of error / sigma (aim 1)\n")
@@ -139,16 +143,12 @@ def show(done: list[Doubt]) -> None:
         _row(subject, [r for _, r in own])
         for hand in dict.fromkeys(h for h, _ in own):
             _row(f"  {hand}", [r for h, r in own if h == hand])
-        for key in sorted({(r.form, _sort(r.measure)) for _, r in own}):
-            _row(f"  {key[0]}: {key[1]}", [r for _, r in own if (r.form, _sort(r.measure)) == key])
+        for key in sorted({(r.form, sort_of(r.measure)) for _, r in own}):
+            _row(f"  {key[0]}: {key[1]}", [r for _, r in own if (r.form, sort_of(r.measure)) == key])
     show_sure(compared)
     for d in done:
         if d.failure:
             print(f"not compared: {d.job}: {d.failure}")
-
-
-def _sort(measure: str) -> str:
-    return "place" if measure in ("across", "down", "normal") else measure
 
 
 def _row(label: str, rows: list) -> None:
@@ -165,19 +165,27 @@ def _row(label: str, rows: list) -> None:
 
 
 def show_sure(compared: list[Doubt]) -> None:
-    """How sure the corrections say they are against how many are true."""
-    items = [(sure, true) for d in compared for _, sure, true, _ in d.items]
-    print(f"\nHow sure corrections are, against hits: {len(items)} corrections")
-    print(f"{'sure':>12s} {'n':>5s} {'said':>6s} {'true':>6s}")
-    for low, high in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 0.95), (0.95, 1.01)):
-        some = [(s, t) for s, t in items if low <= s < high]
-        if some:
-            said, true = np.mean(some, axis=0)
-            print(f"{low:6.2f}-{min(high, 1.0):5.2f} {len(some):5d} {said:6.2f} {true:6.2f}")
-    for d in compared:
-        for kind, sure, true, text in d.items:
-            if not true:
-                print(f"  not true ({sure:.2f}, {kind}; {d.job.subject} {d.job.scene} {d.job.hand}): {text}")
+    """How sure the corrections say they are, against how many are hits."""
+    said = [(d, each) for d in compared for each in d.items]
+    wrong = sum(bool(d.job.mistake) for d in compared)
+    print(f"\nHow sure corrections are, against hits: {len(said)} corrections on {wrong} sheets with known mistakes and")
+    print(f"{len(compared) - wrong} true copies; a hit names what is wrong, the right way, about the right amount\n")
+    print(f"{'':24s} {'n':>5s} {'said':>6s} {'hits':>6s}")
+    for low, high in itertools.pairwise(SURE):
+        _sure_row(f"sure {low:.2f} to {min(high, 1.0):.2f}", [each for _, each in said if low <= each.sure < high])
+    for subject in dict.fromkeys(d.job.subject for d in compared):
+        _sure_row(subject, [each for d, each in said if d.job.subject == subject])
+    _sure_row("with known mistakes", [each for d, each in said if d.job.mistake])
+    _sure_row("true copies", [each for d, each in said if not d.job.mistake])
+    for d, each in said:
+        if not each.hit:
+            what = d.job.mistake or "true copy"
+            print(f"  no hit ({each.sure:.2f}, {each.kind}; {d.job.subject} {d.job.scene} {d.job.hand}, {what}): {each.text}")
+
+
+def _sure_row(label: str, items: list[Said]) -> None:
+    if items:
+        print(f"{label:24s} {len(items):5d} {np.mean([i.sure for i in items]):6.2f} {np.mean([i.hit for i in items]):6.2f}")
 
 
 def doubts(todo: list[Job], workers: int, keep: Path | None = None) -> list[Doubt]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from featurediff.corrections import correct, refine_lineup
+from featurediff.corrections import correct, rank, refine_lineup
 from featurediff.geometry import apply, similarity_matrix
 from featurediff.records import Feature, Gap, Group, LineUp, Located, Pair, Sheet, Subject
 from featurediff.settings import CorrectionSettings, Settings
@@ -302,9 +302,13 @@ def test_importance_from_the_settings_ranks():
     assert told(still_life(BOWL), change, settings=settings)[0][0].explains == ("pebble 3",)
 
 
-def test_sure_grows_with_the_error_and_stays_within_bounds():
-    small, large = (single(told(still_life(BOWL), only("bowl", lambda p, s=s: p + np.array([0, s])), seed=1)) for s in (2.2, 6.0))
-    assert 0.0 <= small.sure <= large.sure <= 1.0
+def test_sure_is_what_was_measured_of_statements_of_its_sort():
+    bowl = [lambda p: p + np.array([0, 2.2]), lambda p: p + np.array([0, 6.0]), lambda p: p + 0.12 * (p - p.mean(0)) * [1, 0]]
+    small, large, width = (single(told(still_life(BOWL), only("bowl", change), seed=1)) for change in bowl)
+    assert small.size < 1.5 < large.size and width.kind == "width"
+    sorts = ("near its limit", "clear", "own form")
+    assert [each.sure for each in (small, large, width)] == [rank.HITS[sort] for sort in sorts]
+    assert 0.0 < width.sure < small.sure < large.sure < 1.0
 
 
 @pytest.mark.parametrize("turn", [0.0, 9.0, -9.0])
