@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from featurediff.api import Advice, Picture, SubjectError
-from featurediff.errors import ConfigError
+from featurediff.errors import ConfigError, PictureError
 from featurediff_still_life.choices import HOW, Box, Choices
 from featurediff_still_life.objects import Coarse, Thing, separate, separate_boxes, separate_mask
 from featurediff_still_life.view import View
@@ -55,13 +55,14 @@ def left_out(choices: Choices, things: list[Thing]) -> tuple[Advice, ...]:
 
 
 def _read_mask(path: str, picture: Picture, shape: tuple[int, int]) -> np.ndarray:
-    from PIL import Image, UnidentifiedImageError
+    from featurediff.pictures import read_picture  # checks the file before it is opened and the size before it is decoded
 
     try:
-        with Image.open(path) as image:
-            mask = np.asarray(image.convert("L"))
-    except (OSError, UnidentifiedImageError) as error:
-        raise ConfigError(f"detector: mask: '{Path(path).name}' can't be read as a picture.", "Save it as a PNG.") from error
+        mask = cv2.cvtColor(read_picture(path).pixels, cv2.COLOR_RGB2GRAY)
+    except PictureError as error:
+        raise ConfigError(f"detector: mask: {error.what}", error.remedy) from error
+    if mask.min() > 127:  # so is one that was painted on clear paper
+        raise ConfigError(f"The mask '{Path(path).name}' is white all over.", "Paint the objects white on black.")
     height, width = picture.pixels.shape[:2]
     if abs(mask.shape[1] / mask.shape[0] - width / height) > 0.01 * width / height:
         raise ConfigError(

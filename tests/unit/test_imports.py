@@ -52,8 +52,9 @@ ALLOWED_BACK = {("records", "report")}
 # What each foreign package may be used by. Everything else is the standard library.
 ENGINE_MAY_USE = {"numpy", "cv2", "PIL", "pillow_heif", "pluggy", "yaml", "jinja2", "markupsafe", "tqdm", "platformdirs"}
 TESTING_MAY_USE = ENGINE_MAY_USE | {"skimage", "scipy"}
-# What a plugin may import of the engine: the interface; plain geometry and the errors are free of any state.
-FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.paths", "featurediff.errors"}
+# What a plugin may import of the engine: the interface; plain geometry and the errors are free of any state; pictures that it is
+# told to read are read with the engine's checks.
+FOR_PLUGINS = {"featurediff.api", "featurediff.geometry", "featurediff.paths", "featurediff.errors", "featurediff.pictures"}
 PLUGINS_MAY_USE = {"numpy", "cv2", "PIL"}
 ONLY_HERE = {"mediapipe": "featurediff_faces"}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import cv2
 import numpy as np
 import pytest
@@ -204,7 +206,7 @@ def test_an_empty_table_says_how_to_give_boxes():
         ({"mask": 7}, "mask: is '7'"),
         ({"objects": ["jug:1,2,30,40"], "mask": "m.png"}, "both set"),
         ({"objects": ["jug:5000,2,30,40"]}, "outside 'table.png'"),
-        ({"mask": "nowhere.png"}, "can't be read as a picture"),
+        ({"mask": "nowhere.png"}, r"detector: mask: .*nowhere\.png"),
     ],
 )
 def test_settings_it_cannot_use_are_told(settings, says):
@@ -221,3 +223,24 @@ def test_a_mask_of_another_shape_or_without_things_is_refused(tmp_path):
     Image.fromarray(np.zeros(pixels.shape[:2], np.uint8)).save(path)
     with pytest.raises(ConfigError, match="shows no object"):
         find(pixels, mask=str(path))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+def test_a_mask_that_is_no_plain_file_is_refused_at_once(tmp_path):
+    os.mkfifo(tmp_path / "mask.png")
+    with pytest.raises(ConfigError, match=r"detector: mask: .*mask\.png"):
+        find(finished(empty_table()), mask=str(tmp_path / "mask.png"))
+
+
+def test_a_mask_beyond_the_limits_is_refused_before_it_is_decoded(tmp_path):
+    Image.new("1", (40_000, 3)).save(tmp_path / "mask.png")
+    with pytest.raises(ConfigError, match=r"detector: mask: .*mask\.png"):
+        find(finished(empty_table()), mask=str(tmp_path / "mask.png"))
+
+
+def test_a_mask_that_is_white_all_over_is_refused(tmp_path):
+    pixels = finished(empty_table())
+    clear = np.zeros((*pixels.shape[:2], 4), np.uint8)  # a mask painted on nothing: clear paper counts as white
+    Image.fromarray(clear).save(tmp_path / "mask.png")
+    with pytest.raises(ConfigError, match="white all over"):
+        find(pixels, mask=str(tmp_path / "mask.png"))
