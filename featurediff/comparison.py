@@ -28,6 +28,7 @@ from featurediff.sheet import advice as say
 from featurediff.sheet.find import find_sheet
 from featurediff.sheet.sizes import parse_sheet
 from featurediff.sheet.squaring import square
+from featurediff.stations import unseen_parts
 from featurediff.weights import misspelt
 
 # The squared sheet is made at this resolution, or at the photo's own if that is coarser: finer detail than a pencil line's
@@ -235,6 +236,10 @@ def _report(
     measured = deviations(subject, located, placed, paper, settings)
     now, later, good = correct(subject, located, placed, paper, settings)
     missing = tuple(NotJudged(place.feature, place.why) for place in located if not place.found)
+    partly = tuple(
+        NotJudged(place.feature, why) for k, place in enumerate(located) for why in unseen_parts(subject, k, place) if place.found
+    )
+    doubted = {each.feature for each in partly}
     return Report(
         subject=name,
         sides=settings.corrections.sides,
@@ -246,8 +251,8 @@ def _report(
         deviations=measured,
         corrections=now,
         later=later,
-        good=good,
-        not_judged=(*subject.not_judged, *missing),
+        good=tuple(name for name in good if name not in doubted),
+        not_judged=(*subject.not_judged, *missing, *partly),
         capture=(
             *paper.advice,
             *subject.advice,

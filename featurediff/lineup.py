@@ -125,6 +125,8 @@ def _supports(subject: Subject, found: dict[str, Located], settings: Settings, s
         normal = geometry.normals(feature.points, feature.closed) if feature.slides else None
         for k in picks:
             sigma = place.point_sigma_mm[k]
+            if not np.isfinite(sigma):
+                continue
             loose = np.zeros((2, 2))
             if normal is not None:
                 along = np.array([-normal[k][1], normal[k][0]])

@@ -311,9 +311,9 @@ class Located:
     """Where a feature is on the drawing, or why that is not known.
 
     ``points_mm`` (n, 2): the feature's points, one for one, on the sheet. ``point_sigma_mm`` (n,): standard uncertainty of
-    each point (across the curve, where it slides). ``covariance`` (2, 2) mm^2: of the feature's position as a whole.
-    ``quality`` 0..1: how alike drawing and reference look there. When ``found`` is False, ``why`` says why and the arrays
-    are None.
+    each point (across the curve, where it slides), infinite where it was not seen. ``covariance`` (2, 2) mm^2: of the feature's
+    position as a whole. ``quality`` 0..1: how alike drawing and reference look there. ``partly``: what of a found feature can't
+    be judged, in words, or "". When ``found`` is False, ``why`` says why and the arrays are None.
     """
 
     feature: str
@@ -323,6 +323,7 @@ class Located:
     point_sigma_mm: np.ndarray | None = None
     covariance: np.ndarray | None = None
     quality: float = 0.0
+    partly: str = ""
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from featurediff.records import Feature, Subject
+from featurediff.records import Feature, Located, Subject
 
 # Marks lie about so far apart, as a share of the subject's size; so many spaces at least and at most.
 _APART = 0.08
 _FEWEST, _MOST = 2, 8
 # A stretch reaches to where this share of its largest departure is left.
 _REACHES = 0.5
+# What is said of a stretch whose points were not seen.
+LOST = "its line does not run where it was looked for, and no other is surely its own"
 
 
 def stations(subject: Subject, number: int) -> dict[str, int]:
@@ -55,3 +57,47 @@ def between(marks: dict[str, int], departures: np.ndarray, peak: int, closed: bo
         k = places.index(start)
         start, stop = places[max(k - 1, 0)], places[min(k + 1, len(places) - 1)]
     return None if stop[0] - start[0] >= count or start[1] == stop[1] else (start[1], stop[1])
+
+
+def unseen_parts(subject: Subject, index: int, located: Located) -> list[str]:
+    """What of a found feature is not judged, in words: the stretches that were not seen, and what the matching says of it.
+
+    ``index``: the feature's place in the subject.
+    """
+    if not located.found or located.point_sigma_mm is None:
+        return []
+    feature, lost = subject.features[index], ~np.isfinite(located.point_sigma_mm)
+    said = [f"{where(stations(subject, index + 1), feature.points, run)}: {LOST}" for run in runs(lost, feature.closed)]
+    return said + ([located.partly] if located.partly else [])
+
+
+def runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
+    """Indices of every run of True along a line; on a closed one a run may go round its end."""
+    count = len(flags)
+    first = int(np.argmin(flags)) if closed else 0
+    padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
+    starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
+    return [(np.arange(start, stop) + first) % count for start, stop in zip(starts, stops, strict=True)]
+
+
+def where(marks: dict[str, int], points: np.ndarray, run: np.ndarray) -> str:
+    """Where on an outline (n, 2) a run of its points (indices) lies, in words: between which marks, or in which part of it."""
+    places = sorted((index, label) for label, index in marks.items())
+    before = [label for index, label in places if index <= run[0]]
+    after = [label for index, label in places if index >= run[-1]]
+    if run[0] <= run[-1] and before and after and before[-1] != after[0]:
+        return f"between {before[-1]} and {after[0]} on the picture"
+    return f"in its {part}" if (part := part_of(points, int(run[len(run) // 2]))) else "in its middle"
+
+
+def part_of(points: np.ndarray, place: int) -> str:
+    """Upper, lower, left or right part of a curve (n, 2), in which the point ``place`` lies; "" for its middle."""
+    low, high = points.min(0), points.max(0)
+    share = (points[place] - low) / np.maximum(high - low, 1e-9)
+    size = high - low
+    words = []
+    if size[1] > 0.3 * size.max():
+        words += ["upper"] if share[1] < 1 / 3 else ["lower"] if share[1] > 2 / 3 else []
+    if size[0] > 0.3 * size.max():
+        words += ["left"] if share[0] < 1 / 3 else ["right"] if share[0] > 2 / 3 else []
+    return f"{' '.join(words)} part" if words else ""

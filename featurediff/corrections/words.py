@@ -15,7 +15,7 @@ from featurediff.corrections.items import Item
 from featurediff.deviations import Compared, Frame, ellipse_axes
 from featurediff.records import Feature, Subject
 from featurediff.settings import Settings
-from featurediff.stations import between, is_stretch, stations
+from featurediff.stations import between, is_stretch, part_of, stations
 
 # Half degrees are told when the turn is known to this standard uncertainty.
 FINE_DEG = 0.25
@@ -500,16 +500,8 @@ def _spot(item: Item, each: Compared) -> str:
     name = anchor_at(each.feature, item.place)
     if name:
         return f"at its {name}"
-    points = each.reference
-    low, high = points.min(0), points.max(0)
-    share = (points[item.place] - low) / np.maximum(high - low, 1e-9)
-    size = high - low
-    words = []
-    if size[1] > 0.3 * size.max():
-        words += ["upper"] if share[1] < 1 / 3 else ["lower"] if share[1] > 2 / 3 else []
-    if size[0] > 0.3 * size.max():
-        words += ["left"] if share[0] < 1 / 3 else ["right"] if share[0] > 2 / 3 else []
-    return f"in its {' '.join(words)} part" if words else "in its middle"
+    part = part_of(each.reference, item.place)
+    return f"in its {part}" if part else "in its middle"
 
 
 def _say_redraw(item: Item, compared, speech: Speech) -> str:

@@ -14,8 +14,6 @@ import cv2
 import numpy as np
 
 from featurediff.geometry import normals
-from featurediff.matching.channels import at_orientation
-from featurediff.matching.correlate import Field
 from featurediff.matching.found import Found
 from featurediff.paths import best_path, peak_shift
 
@@ -27,7 +25,7 @@ ASIDE = 0.0050
 REACH = 0.052
 # A stroke nearer to its place than this has not left it; one that comes as far as `LEFT` has.
 ON = 0.0045
-LEFT = 0.014
+LEFT = 0.010
 SHORTEST, LONGEST = 0.02, 0.35
 # Of the outline, the share that must lie on its stroke.
 ON_PLACE = 0.5
@@ -36,12 +34,17 @@ ON_PLACE = 0.5
 DEEP, FAINTEST, EMPTY = 0.3, 0.1, 0.4
 # A second path as deep as this share of the first leaves both in doubt.
 SECOND = 0.7
-# An edge of the reference under the departing stroke as clear as this share of the outline's own.
-OTHER_EDGE = 0.35
+# An outline can't be followed when that is so along this share of it.
+CROWDED = 0.4
+# An edge of the reference under the departing stroke that rises by this share of the outline's own there, both seen at this blur.
+OTHER_EDGE = 0.14
+EDGE_BLUR = 0.0032
 # A followed stroke's place is known to this share of the size.
 KNOWN = 0.0020
 # What a step aside by one column costs (squared), and the farthest column, in usual depths.
 BENT, ASTRAY = 0.02, 0.15
+# What is said of an outline whose stroke can't be followed.
+UNFOLLOWED = "short dents: the outline can't be told from the pencil around it"
 # Of the drawing's range from dark to light: a fainter stroke is not followed.
 LEAST_DEPTH = 0.02
 
@@ -81,27 +84,41 @@ def strokes_of(laid: np.ndarray, size: float) -> np.ndarray:
     return depth
 
 
-def followed(curve: np.ndarray, closed: bool, place: Found, strokes: np.ndarray, reference: Field, size: float) -> Found:
-    """``place`` with those points of a smooth outline moved that its own stroke leads elsewhere.
+def smoothed_for_edges(picture: np.ndarray, size: float) -> np.ndarray:
+    """A picture (h, w) or (h, w, 3) in the frame, as (h, w, 3) float32 smoothed so that its edges can be told from its grain."""
+    colours = picture if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
+    return cv2.GaussianBlur(colours.astype(np.float32), (0, 0), EDGE_BLUR * size)
 
-    ``curve`` (n, 2) frame px; ``strokes`` (h, w): of the drawing in the frame, see `strokes_of`; ``reference``: the edges of the
-    reference there.
+
+def followed(curve: np.ndarray, closed: bool, place: Found, strokes: np.ndarray, smooth: np.ndarray, size: float) -> Found:
+    """``place`` with those points of a smooth outline moved that its own stroke leads elsewhere; points from which the stroke has
+    gone, no one knows where, are marked as not seen, and it is said when the stroke can't be followed at all.
+
+    ``curve`` (n, 2) frame px; ``strokes`` (h, w): of the drawing in the frame, see `strokes_of`; ``smooth`` (h, w, 3): the
+    reference there, see `smoothed_for_edges`.
     """
     lane = _lane(curve, curve + place.shifts, closed, strokes, size)
     if lane is None:
-        return place
+        return replace(place, partly=UNFOLLOWED)
     path = best_path((lane.depth - ASTRAY * (lane.aside / lane.aside[-1]) ** 2).astype(np.float32), BENT, closed)
     offset = _smoothed(lane.aside[path] + ACROSS * size * peak_shift(lane.depth, path), closed)
     departed = np.abs(offset) > ON * size
-    if departed.mean() > 1 - ON_PLACE or not departed.any():
-        return place
     lane = replace(lane, path=path, offset=offset)
-    moved = np.zeros(len(offset))
+    if departed.mean() > 1 - ON_PLACE or _crowded(lane, size):
+        return replace(place, partly=UNFOLLOWED)
+    if not departed.any():
+        return place
+    moved, unseen = np.zeros(len(offset)), np.zeros(len(offset), bool)
     for run in _runs(departed, closed):
-        if np.abs(offset[run]).max() > LEFT * size and _believed(lane, run, reference, size):
+        if np.abs(offset[run]).max() <= LEFT * size:
+            continue
+        if _believed(lane, run, smooth, size):
             whole = _whole(run, offset, closed)
             moved[whole] = offset[whole]
-    return _moved(place, lane, moved, size) if moved.any() else place
+        elif _left(lane, run, size):
+            unseen[run] = True
+    place = _moved(place, lane, moved, size) if moved.any() else place
+    return _unseen(place, lane, unseen) if unseen.any() else place
 
 
 def _lane(curve: np.ndarray, drawn: np.ndarray, closed: bool, strokes: np.ndarray, size: float) -> _Lane | None:
@@ -132,16 +149,12 @@ def _sampled(layers: np.ndarray, line: np.ndarray, across: np.ndarray, aside: np
 
 
 def _runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
-    """Indices of every run of True that has an end on both sides."""
+    """Indices of every run of True."""
     count = len(flags)
     first = int(np.argmin(flags)) if closed else 0
     padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
     starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
-    return [
-        (np.arange(start, stop) + first) % count
-        for start, stop in zip(starts, stops, strict=True)
-        if closed or (start > 0 and stop < count)
-    ]
+    return [(np.arange(start, stop) + first) % count for start, stop in zip(starts, stops, strict=True)]
 
 
 def _whole(run: np.ndarray, offset: np.ndarray, closed: bool) -> np.ndarray:
@@ -161,19 +174,37 @@ def _smoothed(offset: np.ndarray, closed: bool) -> np.ndarray:
     return np.convolve(np.pad(offset, reach, mode="wrap" if closed else "edge"), kernel / kernel.sum(), "valid")
 
 
-def _believed(lane: _Lane, run: np.ndarray, reference: Field, size: float) -> bool:
+def _believed(lane: _Lane, run: np.ndarray, smooth: np.ndarray, size: float) -> bool:
     """Whether the path's departure along ``run`` is the outline's own stroke."""
     if not SHORTEST <= len(run) * ALONG <= LONGEST:
         return False
+    if not lane.closed and (run[0] == 0 or run[-1] == len(lane.offset) - 1):
+        return False  # it does not come back
     along = lane.depth[run, lane.path[run]]
     part = max(round(0.01 / ALONG), 2)
     if along.mean() < DEEP or np.convolve(along, np.ones(part) / part, "valid").min(initial=1.0) < FAINTEST:
         return False
+    if not _left(lane, run, size):
+        return False
+    away = np.abs(lane.offset[run]) > 2 * ON * size
+    return not _second(lane, run, size) and not _other_edge(lane, run[away], smooth, size)
+
+
+def _left(lane: _Lane, run: np.ndarray, size: float) -> bool:
+    """Whether there is no stroke where the outline was found, along so much of ``run`` that it matters."""
     away = np.abs(lane.offset[run]) > 2 * ON * size
     own = lane.depth[run][:, np.abs(lane.aside) <= ON * size].max(1)
-    if not away.any() or own[away].mean() > EMPTY:
-        return False
-    return not _second(lane, run, size) and not _other_edge(lane, run[away], reference, size)
+    return bool(away.sum() * ALONG >= 0.5 * SHORTEST and own[away].mean() <= EMPTY)
+
+
+def _crowded(lane: _Lane, size: float) -> bool:
+    """Whether others, nearly as deep, run beside much of the stroke, as hatching does: where it goes can't be told then."""
+    depth = lane.depth.copy()
+    depth[np.abs(lane.aside[None] - lane.offset[:, None]) <= 1.3 * ON * size] = 0.0
+    rows, part = np.arange(len(depth)), np.ones(max(round(SHORTEST / ALONG), 1))
+    first = np.convolve(lane.depth[rows, lane.path], part, "same")
+    other = np.convolve(depth[rows, best_path(depth, BENT, lane.closed)], part, "same")
+    return float((other > SECOND * first).mean()) > CROWDED
 
 
 def _second(lane: _Lane, run: np.ndarray, size: float) -> bool:
@@ -185,20 +216,34 @@ def _second(lane: _Lane, run: np.ndarray, size: float) -> bool:
     return float(depth[np.arange(len(run)), other].mean()) > SECOND * float(first)
 
 
-def _other_edge(lane: _Lane, run: np.ndarray, reference: Field, size: float) -> bool:
-    """Whether the reference shows an edge along the path, as clear as the outline's own: another line may be drawn there."""
-    own = float(np.median(_edge_along(reference, lane.meant, normals(lane.meant, lane.closed))))
-    beside = lane.drawn + lane.offset[:, None] * lane.across - lane.shift
-    other = _edge_along(reference, beside, normals(beside, lane.closed))[run]
+def _other_edge(lane: _Lane, run: np.ndarray, smooth: np.ndarray, size: float) -> bool:
+    """Whether the reference shows an edge along the path beside the outline's own: another line may be drawn there.
+
+    An edge is where the colours step more than on the way there from the outline: a rounded thing's shade runs out slowly.
+    """
+    steps = _steps(lane, smooth)
+    own = float(np.mean(steps[run][:, np.abs(lane.aside) <= ON * size].max(1)))
+    across = normals(lane.meant, lane.closed)
+    at = np.sum((lane.drawn + lane.offset[:, None] * lane.across - lane.shift - lane.meant) * across, 1)[run]
     # Where the path runs on the outline's own edge, only its place had been told badly.
-    away = np.sqrt(((beside[run][:, None] - lane.meant[None]) ** 2).sum(2)).min(1) > 1.5 * ON * size
-    return bool(away.mean() > 0.3) and float(other[away].mean()) > OTHER_EDGE * own
+    away = np.abs(at) > 1.5 * ON * size
+    if away.mean() <= 0.3:
+        return False
+    clear = [_rise(steps[row], lane.aside, each, ON * size) for row, each in zip(run[away], at[away], strict=True)]
+    return float(np.mean(clear)) > OTHER_EDGE * own
 
 
-def _edge_along(field: Field, line: np.ndarray, across: np.ndarray) -> np.ndarray:
-    """(n,) edge strength of a field across a line (n, 2)."""
-    layers = np.moveaxis(_sampled(field.layers, line, across, np.zeros(1))[:, 0], 1, 0)
-    return at_orientation(layers, 2 * np.arctan2(across[:, 1], across[:, 0]))
+def _steps(lane: _Lane, smooth: np.ndarray) -> np.ndarray:
+    """(n, m) how much the colours of a picture (h, w, 3) change per column across the reference's own line."""
+    colours = _sampled(smooth, lane.meant, normals(lane.meant, lane.closed), lane.aside)
+    steps = np.sqrt((np.gradient(colours, axis=1) ** 2).sum(2)).astype(np.float32)
+    return cv2.GaussianBlur(steps, (1, 13), 2.0, borderType=cv2.BORDER_REPLICATE)
+
+
+def _rise(steps: np.ndarray, aside: np.ndarray, at: float, near: float) -> float:
+    """How far the steps (m,) near the place ``at`` rise above the least of them between it and the line at 0."""
+    between = (aside >= min(at, 0.0)) & (aside <= max(at, 0.0))
+    return float(steps[np.abs(aside - at) <= near].max(initial=0.0) - steps[between].min(initial=np.inf))
 
 
 def _moved(place: Found, lane: _Lane, moved: np.ndarray, size: float) -> Found:
@@ -208,3 +253,10 @@ def _moved(place: Found, lane: _Lane, moved: np.ndarray, size: float) -> Found:
     amount, *across = (np.interp(np.arange(count), lane.place, each, period=period) for each in (moved, *lane.across.T))
     known = np.where((np.abs(amount) > 0)[:, None, None], (KNOWN * size) ** 2 * np.eye(2), place.covariances)
     return replace(place, shifts=place.shifts + amount[:, None] * np.column_stack(across), covariances=known)
+
+
+def _unseen(place: Found, lane: _Lane, unseen: np.ndarray) -> Found:
+    """``place`` with the points marked that lie on ``unseen`` (n,) rows of the lane."""
+    count = len(place.shifts)
+    near = np.interp(np.arange(count), lane.place, unseen.astype(float), period=count if lane.closed else None)
+    return replace(place, unseen=near > 0.5)

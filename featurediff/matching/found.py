@@ -27,7 +27,8 @@ class LineFit:
 @dataclass(frozen=True)
 class Found:
     """A feature in the frame: ``shifts`` (n, 2) px of its points, their ``covariances`` (n, 2, 2), the position's
-    ``covariance`` (2, 2), ``score``, a straight one's ``fit``; or ``why`` it was not found."""
+    ``covariance`` (2, 2), ``score``, a straight one's ``fit``; or ``why`` it was not found. ``unseen`` (n,) bool: points
+    whose place is not known; ``partly``: what of it can't be judged, in words."""
 
     why: str = ""
     shifts: np.ndarray | None = None
@@ -35,3 +36,5 @@ class Found:
     covariance: np.ndarray | None = None
     score: float = 0.0
     fit: LineFit | None = None
+    unseen: np.ndarray | None = None
+    partly: str = ""

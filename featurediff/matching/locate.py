@@ -21,7 +21,7 @@ from featurediff.matching.correlate import Curve, Field, cut_template, doubled_m
 from featurediff.matching.doubles import without_doubles
 from featurediff.matching.doubtful import without_doubtful, without_strayed
 from featurediff.matching.ellipses import changes, fit_rim
-from featurediff.matching.follow import followed, strokes_of
+from featurediff.matching.follow import followed, smoothed_for_edges, strokes_of
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, ink_along, share_along
@@ -108,7 +108,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     for i, stretch in enumerate(stretches):
         own[stretch.feature].append(i)
     sides = {name for form in subject.forms for name in (*form.left, *form.right)}
-    strokes = strokes_of(laid.grey, size)
+    strokes, smooth = strokes_of(laid.grey, size), smoothed_for_edges(reference, size)
     found = []
     for k, feature in enumerate(subject.features):
         if k in courses:
@@ -119,7 +119,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
             options = [(stretches[i], candidates[i], picked[i]) for i in own[k]]
             place = _feature(k, feature, curves[k], options, bank, drawing, frame, laid.closeups, feature.name in sides)
             if place.shifts is not None and _may_leave(subject, feature):
-                place = followed(curves[k], feature.closed, place, strokes, banks[0].field, size)
+                place = followed(curves[k], feature.closed, place, strokes, smooth, size)
             found.append(_if_drawn(place, feature, curves[k], laid.ink, size))
     outlines = {k: curves[k] for k, f in enumerate(subject.features) if f.closed and k not in courses}
     base = whole_shift(courses, curves, found, size)

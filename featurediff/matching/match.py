@@ -84,6 +84,8 @@ def _located(name: str, curve: np.ndarray, place: Found, to_sheet: np.ndarray) -
     turn = to_sheet[:2, :2]
     scale2 = abs(float(np.linalg.det(turn)))
     sigma = np.sqrt(np.linalg.eigvalsh(place.covariances)[:, 0] * scale2)
+    if place.unseen is not None:
+        sigma[place.unseen] = np.inf
     return Located(
         name,
         True,
@@ -92,4 +94,5 @@ def _located(name: str, curve: np.ndarray, place: Found, to_sheet: np.ndarray) -
         sigma,
         turn @ place.covariance @ turn.T,
         place.score,
+        place.partly,
     )

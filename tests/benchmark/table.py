@@ -210,7 +210,8 @@ def _measure(result, drawing, outcome: Outcome) -> None:
             continue
         points = np.vstack([feature.points, feature.points[:1]]) if feature.closed else feature.points
         true = drawing.true_mm(resample(points, 2.0))
-        away = _distances(place.points_mm, true)
+        # Points that were not seen are not judged.
+        away = _distances(place.points_mm[np.isfinite(place.point_sigma_mm)], true)
         outcome.outlines.append((feature.name, sort, True, [round(float(d), 3) for d in away]))
         if feature.kind == "ellipse":
             found, meant = fit_ellipse(place.points_mm), fit_ellipse(drawing.true_mm(feature.points))

@@ -7,10 +7,8 @@ import numpy as np
 import pytest
 
 from featurediff.geometry import normals, resample
-from featurediff.matching.banks import field_of
-from featurediff.matching.follow import followed, strokes_of
+from featurediff.matching.follow import UNFOLLOWED, followed, smoothed_for_edges, strokes_of
 from featurediff.matching.found import Found
-from featurediff.matching.tuning import FINE
 
 SIZE, SHAPE = 600.0, (500, 640)
 T = np.linspace(0, 2 * np.pi, 160, endpoint=False)
@@ -45,12 +43,14 @@ def place(curve: np.ndarray, shift=(0.0, 0.0)) -> Found:
     return Found("", shifts, np.tile(np.eye(2), (len(curve), 1, 1)), np.eye(2), 0.8)
 
 
+def follow(curve: np.ndarray, sheet: np.ndarray, reference: np.ndarray, closed: bool = False, shift=(0.0, 0.0)) -> Found:
+    """The curve after following."""
+    return followed(curve, closed, place(curve, shift), strokes_of(sheet, SIZE), smoothed_for_edges(reference, SIZE), SIZE)
+
+
 def drawn(curve: np.ndarray, sheet: np.ndarray, reference: np.ndarray, closed: bool = False, shift=(0.0, 0.0)) -> np.ndarray:
     """The curve's points after following."""
-    return (
-        curve
-        + followed(curve, closed, place(curve, shift), strokes_of(sheet, SIZE), field_of(reference, SIZE, FINE), SIZE).shifts
-    )
+    return curve + follow(curve, sheet, reference, closed, shift).shifts
 
 
 def away(points: np.ndarray, line: np.ndarray) -> np.ndarray:
@@ -106,3 +106,41 @@ def test_a_gap_stays_a_gap():
 
 def test_blank_paper_leads_nowhere():
     assert np.array_equal(drawn(UPPER, paper(), REFERENCE), UPPER)
+
+
+def shaded() -> np.ndarray:
+    """A reference whose thing is darkest at its border and lighter inwards by degrees."""
+    inside = cv2.distanceTransform((cv2.GaussianBlur(REFERENCE, (0, 0), 2) < 0.7).astype(np.uint8), cv2.DIST_L2, 5)
+    shade = 0.45 + 0.35 * np.sqrt(np.clip(inside / 60, 0, 1))
+    return np.where(inside > 0, shade, 0.94).astype(np.float32)
+
+
+def test_a_round_things_shade_is_no_line_beside_its_outline():
+    line = dented(UPPER, -15, 80)
+    assert away(drawn(UPPER, paper(line), shaded()), line).max() < 1.5
+
+
+def test_where_the_line_has_gone_nowhere_sure_the_points_are_not_seen():
+    other = dented(UPPER, -15, 80)
+    found = follow(UPPER, paper(other), paper(PEBBLE, other, tone=True))
+    gone = away(UPPER, other) > 6
+    assert gone.any() and found.unseen[gone].all()
+    assert not found.unseen[away(UPPER, other) < 1].any()
+
+
+def test_a_line_that_leaves_at_the_end_of_a_stretch_is_not_seen_there():
+    line = dented(UPPER, 18, 90, at=0.98)
+    found = follow(UPPER, paper(line), REFERENCE)
+    assert found.unseen[-2:].all() and not found.unseen[: len(UPPER) // 2].any()
+
+
+def test_what_is_right_is_seen_all_along():
+    for closed, curve in ((False, UPPER), (True, PEBBLE)):
+        found = follow(curve, paper(curve, closed=closed), REFERENCE, closed)
+        assert found.unseen is None and not found.partly
+
+
+def test_an_outline_among_hatching_is_said_to_hide_its_dents():
+    hatches = [np.array([[x, 60.0], [x - 90, 460.0]]) for x in range(60, 720, 5)]
+    assert follow(UPPER, paper(UPPER, *hatches), REFERENCE).partly == UNFOLLOWED
+    assert follow(UPPER, paper(), REFERENCE).partly == UNFOLLOWED

@@ -10,10 +10,10 @@ import pytest
 from PIL import ImageDraw
 
 from featurediff.corrections import words
-from featurediff.records import Feature, Subject
+from featurediff.records import Feature, Located, Subject
 from featurediff.report import numbers
 from featurediff.report.page_tags import station_tags
-from featurediff.stations import between, stations
+from featurediff.stations import LOST, between, stations, unseen_parts
 
 
 def half_round(name: str = "lower part of the outline of the pear") -> Feature:
@@ -63,6 +63,18 @@ def test_what_goes_on_beyond_the_start_of_a_loop_is_enclosed():
     departures[[48, 49, 0, 1, 2, 3]] = 1.0
     assert between(MARKS, departures, 0, True) == ("1e", "1b")
     assert between(MARKS, np.ones(50), 7, True) is None
+
+
+def test_stretches_that_were_not_seen_are_told_by_their_marks():
+    pear = half_round()
+    sigma = np.full(41, 0.2)
+    place = Located(pear.name, True, "", pear.points / 5, sigma, np.eye(2), 0.9)
+    assert unseen_parts(subject(pear), 0, place) == []
+    sigma[18:23] = np.inf
+    assert unseen_parts(subject(pear), 0, place) == [f"between 1c and 1d on the picture: {LOST}"]
+    assert unseen_parts(subject(pear), 0, replace(place, partly="short dents in it"))[1:] == ["short dents in it"]
+    assert unseen_parts(replace(subject(pear), numbered=False), 0, place) == [f"in its lower part: {LOST}"]
+    assert unseen_parts(subject(pear), 0, Located(pear.name, False, "hidden")) == []
 
 
 def test_another_fault_further_on_is_not_enclosed():
