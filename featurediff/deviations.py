@@ -225,7 +225,9 @@ def _compare_one(feature, located, reference, frame, sheet, settings, scale, ins
         measures = (*_positions(context, scale), *_ellipse(context))
     bent = bends.side_fields(reference, feature.anchors, frame.right, frame.down) if side else {}
     measures = (*measures, *_bends(context, bent))
-    shape = _shape(context, inside, list(bent.values())) if "shape" in feature.measures else None
+    # Where the outline can't be told from the pencil around it, a bulge may be another stroke's.
+    told = "shape" in feature.measures and not located.partly
+    shape = _shape(context, inside, list(bent.values())) if told else None
     return Compared(feature, located, reference, off, sigma, from_sheet, measures, shape)
 
 

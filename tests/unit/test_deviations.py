@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -146,6 +147,16 @@ def test_shape_reads_a_bulge_and_no_move_turn_or_size():
 
     assert measured(one, lambda p: p * 1.05 + 3.0)["shape"].value == pytest.approx(0.0, abs=1e-6)
     assert 1.2 < measured(one, bulged)["shape"].value < 3.2
+
+
+def test_no_bulge_is_told_of_an_outline_that_hides_its_dents():
+    one = feature(ring(), closed=True, measures=("shape",))
+    points = apply(similarity_matrix(PLAIN.scale, 0.0, PLAIN.move_mm), one.points)
+    points[8:13, 1] += 4.0
+    for partly, told in (("", ["shape"]), ("short dents: the pencil around it", [])):
+        place = replace(located(points), partly=partly)
+        found = deviations(subject(one), (place,), PLAIN, sheet(), SETTINGS)
+        assert [each.measure for each in found] == told
 
 
 def test_stated_uncertainty_matches_the_scatter_of_repeated_matching():
