@@ -85,3 +85,12 @@ def normals(points: np.ndarray, closed: bool = False) -> np.ndarray:
         tangent = np.gradient(points, axis=0) if len(points) > 1 else np.array([[1.0, 0.0]])
     length = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-12)
     return np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
+
+
+def runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
+    """Indices of every run of True along a line; on a closed one a run may go round its end."""
+    count = len(flags)
+    first = int(np.argmin(flags)) if closed else 0
+    padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
+    starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
+    return [(np.arange(start, stop) + first) % count for start, stop in zip(starts, stops, strict=True)]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from featurediff.geometry import runs
 from featurediff.records import Feature, Located, Subject
 
 # Marks lie about so far apart, as a share of the subject's size; so many spaces at least and at most.
@@ -69,15 +70,6 @@ def unseen_parts(subject: Subject, index: int, located: Located) -> list[str]:
     feature, lost = subject.features[index], ~np.isfinite(located.point_sigma_mm)
     said = [f"{where(stations(subject, index + 1), feature.points, run)}: {LOST}" for run in runs(lost, feature.closed)]
     return said + ([located.partly] if located.partly else [])
-
-
-def runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
-    """Indices of every run of True along a line; on a closed one a run may go round its end."""
-    count = len(flags)
-    first = int(np.argmin(flags)) if closed else 0
-    padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
-    starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
-    return [(np.arange(start, stop) + first) % count for start, stop in zip(starts, stops, strict=True)]
 
 
 def where(marks: dict[str, int], points: np.ndarray, run: np.ndarray) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from featurediff.geometry import normals
+from featurediff.geometry import normals, runs
 from featurediff.matching.found import Found
 from featurediff.paths import best_path, peak_shift
 
@@ -109,7 +109,7 @@ def followed(curve: np.ndarray, closed: bool, place: Found, strokes: np.ndarray,
     if not departed.any():
         return place
     moved, unseen = np.zeros(len(offset)), np.zeros(len(offset), bool)
-    for run in _runs(departed, closed):
+    for run in runs(departed, closed):
         if np.abs(offset[run]).max() <= LEFT * size:
             continue
         if _believed(lane, run, smooth, size):
@@ -146,15 +146,6 @@ def _sampled(layers: np.ndarray, line: np.ndarray, across: np.ndarray, aside: np
     """(n, m, ...) values beside a line (n, 2), at ``aside`` (m,) px along its normals."""
     where = (line[:, None] + aside[None, :, None] * across[:, None]).astype(np.float32)
     return cv2.remap(layers, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _runs(flags: np.ndarray, closed: bool) -> list[np.ndarray]:
-    """Indices of every run of True."""
-    count = len(flags)
-    first = int(np.argmin(flags)) if closed else 0
-    padded = np.concatenate([[False], np.roll(flags, -first), [False]]).astype(int)
-    starts, stops = np.nonzero(np.diff(padded) == 1)[0], np.nonzero(np.diff(padded) == -1)[0]
-    return [(np.arange(start, stop) + first) % count for start, stop in zip(starts, stops, strict=True)]
 
 
 def _whole(run: np.ndarray, offset: np.ndarray, closed: bool) -> np.ndarray:

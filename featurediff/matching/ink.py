@@ -47,6 +47,17 @@ def ink_along(ink: np.ndarray, curve: np.ndarray, closed: bool, step: float) -> 
     return float(np.median(values))
 
 
+def bare_along(ink: np.ndarray, curve: np.ndarray, closed: bool, shortest: float) -> np.ndarray:
+    """(n,) bool: points of a curve (n, 2) frame px that lie on bare paper for ``shortest`` px along it or more."""
+    at = curve.astype(np.float32)
+    bare = cv2.remap(ink, at[:, 0], at[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).ravel() < DRAWN
+    found = np.zeros(len(curve), bool)
+    for run in geometry.runs(bare, closed):
+        stretch = curve[run]
+        found[run] = float(np.hypot(*np.diff(stretch, axis=0).T).sum()) >= shortest
+    return found
+
+
 def share_along(ink: np.ndarray, ends: np.ndarray, step: float) -> float:
     """Share of a straight line, ``ends`` (2, 2) frame px, along which there is pencil."""
     points = geometry.resample(ends, step).astype(np.float32)

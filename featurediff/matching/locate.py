@@ -24,7 +24,7 @@ from featurediff.matching.ellipses import changes, fit_rim
 from featurediff.matching.follow import followed, smoothed_for_edges, strokes_of
 from featurediff.matching.found import Found
 from featurediff.matching.frame import Frame
-from featurediff.matching.ink import DRAWN, ink_along, share_along
+from featurediff.matching.ink import DRAWN, bare_along, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
 from featurediff.matching.laid import Laid
 from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
@@ -52,6 +52,8 @@ LONGEST_PIECE = 0.075
 SIDE_PIECE = 0.045
 SIDE_STIFFNESS = 0.010
 STEP = 0.006
+# A stretch of an outline as long as this on bare paper was not drawn there; shorter gaps are how a hand draws.
+BARE = 0.04
 STIFFNESS = 0.006
 # Shifts that the edges do not tell are taken to be this small.
 UNMEASURED = 0.04
@@ -177,8 +179,18 @@ def _if_line_drawn(place: Found, course: Course, ink: np.ndarray, size: float) -
 def _if_drawn(place: Found, feature: Feature, curve: np.ndarray, ink: np.ndarray, size: float) -> Found:
     at = curve if place.shifts is None else curve + place.shifts
     if ink_along(ink, at, feature.closed, STEP * size) >= DRAWN:
-        return place
+        return _without_bare(place, feature, at, ink, size)
     return Found(why="it is not drawn yet, or too faint to see in this picture", score=place.score)
+
+
+def _without_bare(place: Found, feature: Feature, at: np.ndarray, ink: np.ndarray, size: float) -> Found:
+    """``place`` with the stretches marked as not seen that lie on bare paper: an outline may be drawn in part, or open."""
+    if not feature.slides or place.shifts is None or place.covariances is None:
+        return place
+    bare = bare_along(ink, at, feature.closed, BARE * size)
+    if not bare.any() or bare.all():
+        return place
+    return replace(place, unseen=bare if place.unseen is None else bare | place.unseen)
 
 
 def _wide_looks(

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from featurediff.matching.ink import DRAWN, ink_along, ink_map
+from featurediff.matching.ink import DRAWN, bare_along, ink_along, ink_map
 
 SIDE, SIZE = 600, 400.0
 LINE = np.array([[150.0, 300.0], [450.0, 300.0]])
@@ -40,3 +40,11 @@ def test_bare_paper_is_not_drawn_on_and_a_pencil_line_is(grain):
 
 def test_an_edge_in_a_sheet_that_is_hatched_all_over_counts_as_drawn():
     assert told(hatched(paper(0.005))) > DRAWN
+
+
+def test_a_long_stretch_on_bare_paper_is_told_and_a_gap_of_the_hand_is_not():
+    line = np.column_stack([np.arange(20.0, 181.0, 4.0), np.full(41, 50.0)])
+    drawn = np.zeros((100, 200), np.float32)
+    drawn[46:55, 18:100] = drawn[46:55, 106:130] = 20.0
+    bare = bare_along(drawn, line, False, 20.0)
+    assert np.array_equal(bare, line[:, 0] > 131)
