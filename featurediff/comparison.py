@@ -236,9 +236,7 @@ def _report(
     measured = deviations(subject, located, placed, paper, settings)
     now, later, good = correct(subject, located, placed, paper, settings)
     missing = tuple(NotJudged(place.feature, place.why) for place in located if not place.found)
-    partly = tuple(
-        NotJudged(place.feature, why) for k, place in enumerate(located) for why in unseen_parts(subject, k, place) if place.found
-    )
+    partly = tuple(NotJudged(place.feature, why) for k, place in enumerate(located) for why in unseen_parts(subject, k, place))
     doubted = {each.feature for each in partly}
     return Report(
         subject=name,

@@ -79,11 +79,11 @@ def where(marks: dict[str, int], points: np.ndarray, run: np.ndarray) -> str:
     after = [label for index, label in places if index >= run[-1]]
     if run[0] <= run[-1] and before and after and before[-1] != after[0]:
         return f"between {before[-1]} and {after[0]} on the picture"
-    return f"in its {part}" if (part := part_of(points, int(run[len(run) // 2]))) else "in its middle"
+    return part_of(points, int(run[len(run) // 2]))
 
 
 def part_of(points: np.ndarray, place: int) -> str:
-    """Upper, lower, left or right part of a curve (n, 2), in which the point ``place`` lies; "" for its middle."""
+    """In which part of a curve (n, 2) the point ``place`` lies, in words: upper, lower, left or right, or its middle."""
     low, high = points.min(0), points.max(0)
     share = (points[place] - low) / np.maximum(high - low, 1e-9)
     size = high - low
@@ -92,4 +92,4 @@ def part_of(points: np.ndarray, place: int) -> str:
         words += ["upper"] if share[1] < 1 / 3 else ["lower"] if share[1] > 2 / 3 else []
     if size[0] > 0.3 * size.max():
         words += ["left"] if share[0] < 1 / 3 else ["right"] if share[0] > 2 / 3 else []
-    return f"{' '.join(words)} part" if words else ""
+    return f"in its {' '.join(words)} part" if words else "in its middle"

@@ -500,8 +500,7 @@ def _spot(item: Item, each: Compared) -> str:
     name = anchor_at(each.feature, item.place)
     if name:
         return f"at its {name}"
-    part = part_of(each.reference, item.place)
-    return f"in its {part}" if part else "in its middle"
+    return part_of(each.reference, item.place)
 
 
 def _say_redraw(item: Item, compared, speech: Speech) -> str:

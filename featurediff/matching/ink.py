@@ -42,27 +42,27 @@ def ink_map(laid: np.ndarray, sheet: np.ndarray, scale: float, size: float) -> n
 
 def ink_along(ink: np.ndarray, curve: np.ndarray, closed: bool, step: float) -> float:
     """Median of the ink map (h, w) along a curve (n, 2) frame px, sampled every ``step`` px."""
-    points = geometry.resample(curve, step, closed).astype(np.float32)
-    values = cv2.remap(ink, points[:, 0], points[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return float(np.median(values))
+    return float(np.median(_at(ink, geometry.resample(curve, step, closed))))
 
 
 def bare_along(ink: np.ndarray, curve: np.ndarray, closed: bool, shortest: float) -> np.ndarray:
     """(n,) bool: points of a curve (n, 2) frame px that lie on bare paper for ``shortest`` px along it or more."""
-    at = curve.astype(np.float32)
-    bare = cv2.remap(ink, at[:, 0], at[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).ravel() < DRAWN
+    bare = _at(ink, curve) < DRAWN
     found = np.zeros(len(curve), bool)
     for run in geometry.runs(bare, closed):
-        stretch = curve[run]
-        found[run] = float(np.hypot(*np.diff(stretch, axis=0).T).sum()) >= shortest
+        found[run] = float(np.hypot(*np.diff(curve[run], axis=0).T).sum()) >= shortest
     return found
 
 
 def share_along(ink: np.ndarray, ends: np.ndarray, step: float) -> float:
     """Share of a straight line, ``ends`` (2, 2) frame px, along which there is pencil."""
-    points = geometry.resample(ends, step).astype(np.float32)
-    values = cv2.remap(ink, points[:, 0], points[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return float((values >= DRAWN).mean())
+    return float((_at(ink, geometry.resample(ends, step)) >= DRAWN).mean())
+
+
+def _at(ink: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(n,) values of the ink map (h, w) at points (n, 2) frame px; nothing lies outside it."""
+    x, y = points.astype(np.float32).T
+    return cv2.remap(ink, x.copy(), y.copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).ravel()
 
 
 def _strength(grey: np.ndarray, size: float) -> np.ndarray:

@@ -7,12 +7,12 @@ that stops on the paper does, and it is darker outside, lastingly, which no penc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from featurediff.sheet.edges import MARGIN, Edge, intersections, profiles_across
+from featurediff.sheet.edges import MARGIN, Edge, directions, intersections, profiles_across
 
 # How far inside a side the upper sheet's edge is looked for, as shares of the page's shorter side.
 _NEAREST, _FARTHEST = 0.01, 0.08
@@ -59,37 +59,32 @@ def upper_corners(pixels: np.ndarray, edges: tuple[Edge, ...]) -> tuple[np.ndarr
         return corners, (0.0,) * 4
     for _ in range(4):  # without one that is no edge its neighbours may be none either
         found = [each if each and _whole(found, i, sides[i], _END * shortest) else None for i, each in enumerate(found)]
-    lines = [_moved(edge, *side, each) for edge, side, each in zip(edges, sides, found, strict=True)]
-    before = [lines[i - 1] for i in range(4)]
-    upper = np.array([np.linalg.solve([a[0], b[0]], [a[1], b[1]]) for a, b in zip(before, lines, strict=True)])
-    return upper, tuple(-sum(each.ends) / 2 if each else 0.0 for each in found)
+    upper = tuple(_moved(edge, *side, each) for edge, side, each in zip(edges, sides, found, strict=True))
+    return intersections(upper), tuple(-sum(each.ends) / 2 if each else 0.0 for each in found)
 
 
 def _whole(found: list[_Inner | None], i: int, side: tuple[np.ndarray, np.ndarray], stretch: float) -> bool:
     """Whether the inner edge of side ``i`` runs from one neighbour to the other: from its inner edge, or from its outline."""
-    length = float(np.hypot(*(side[1] - side[0])))
+    length, _, _ = directions(*side)
     before, after = found[i - 1], found[(i + 1) % 4]
     first, last = -before.ends[1] if before else 0.0, length + (after.ends[0] if after else 0.0)
     return found[i].reaches(first, 1, stretch) and found[i].reaches(last, -1, stretch)
 
 
-def _moved(edge: Edge, start: np.ndarray, end: np.ndarray, inner: _Inner | None) -> tuple[np.ndarray, float]:
-    """Normal and distance of the side, or of its inner edge."""
+def _moved(edge: Edge, start: np.ndarray, end: np.ndarray, inner: _Inner | None) -> Edge:
+    """The side, or where its inner edge runs instead."""
     if inner is None:
-        return edge.normal, edge.distance
+        return edge
     start, end = start + inner.ends[0] * edge.normal, end + inner.ends[1] * edge.normal
-    along = (end - start) / np.hypot(*(end - start))
-    normal = np.array([along[1], -along[0]])
-    return normal, float(normal @ start)
+    _, _, normal = directions(start, end)
+    return replace(edge, normal=normal, distance=float(normal @ start))
 
 
 def _inner(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, shortest: float, bow: float) -> _Inner | None:
     """The inner edge along a side that bulges by ``bow`` px; None when there is none."""
-    length = float(np.hypot(*(end - start)))
-    along = (end - start) / length
+    length, along, normal = directions(start, end)
     # Begun and ended beyond the corners, as profiles leave out what is near the ends of what they are asked for.
     beyond = MARGIN / (1 - 2 * MARGIN) * length
-    normal = np.array([along[1], -along[0]])
     at, profiles, offsets = profiles_across(
         pixels, start - beyond * along, along, normal, length + 2 * beyond, _FARTHEST * shortest, bow
     )

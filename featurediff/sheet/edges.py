@@ -62,9 +62,7 @@ def intersections(edges: tuple[Edge, ...]) -> np.ndarray:
 
 
 def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: float, lasting: bool, known_bow: float) -> Edge:
-    length = float(np.hypot(*(end - start)))
-    along = (end - start) / max(length, 1e-9)
-    normal = np.array([along[1], -along[0]])
+    length, along, normal = directions(start, end)
     at, profiles, offsets = profiles_across(pixels, start, along, normal, length, reach, known_bow)
     unchanged = Edge(normal, float(normal @ start), reach / 2, reach / 2, known_bow, reach, 0.0, length)
     if len(at) < 20:
@@ -80,10 +78,16 @@ def _fit_edge(pixels: np.ndarray, start: np.ndarray, end: np.ndarray, reach: flo
     used = float((weights > 0.3).sum() / max(length * (1 - 2 * MARGIN) / _spacing(length), 1))
     ends = np.array([offset - slope, offset + slope])
     new_start, new_end = start + ends[0] * normal, end + ends[1] * normal
-    new_along = (new_end - new_start) / np.hypot(*(new_end - new_start))
-    new_normal = np.array([new_along[1], -new_along[0]])
+    _, _, new_normal = directions(new_start, new_end)
     width = _edge_width(values, offsets, crossing, weights)
     return Edge(new_normal, float(new_normal @ new_start), sigma, scatter, bow + known_bow, width, min(used, 1.0), length, wave)
+
+
+def directions(start: np.ndarray, end: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+    """Length of a side in px, the unit vector (2,) along it, and the one (2,) off the paper (corners run clockwise)."""
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / max(length, 1e-9)
+    return length, along, np.array([along[1], -along[0]])
 
 
 def _spacing(length: float) -> float:
