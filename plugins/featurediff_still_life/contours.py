@@ -24,6 +24,10 @@ SWELLING = 0.02  # of the half width
 OFF_ELLIPSE = 0.04  # of the half axis
 UNEVEN = 0.05  # of the half width: how much lower one half of a base may be than the other
 MOST_TIPPED = 0.15  # difference of level over half width
+LEAST_ACROSS = 0.05  # of an arc's width: a base is judged by its ellipse where at least this much lies on the axis' far side
+ARC_OFF = 0.007  # of the half width: a base's near arc keeps to an ellipse as well as this (root mean square)
+LEAST_OPEN = 0.15  # of an ellipse whose near arc a base is
+ARC_WIDTHS = (0.75, 1.25)  # of the half width where a side ends: how wide a base's ellipse may be
 BASE_DEPTH = 0.3  # of the height: a base's near arc is no deeper
 LEAST_STRETCH = 0.06  # of the whole outline: shorter ones are bits between things in front
 SHARP = 38.0  # degrees of turn that make a corner of a general outline
@@ -200,7 +204,8 @@ def base(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:
     points = points if points[0, 0] < points[-1, 0] else points[::-1]
     if len(points) < 6 or np.ptp(points[:, 0]) < 0.35 * 2 * profile.half[-max(len(profile.half) // 12, 1) :].max():
         return None
-    if not _even(axis.local(points)):
+    local = axis.local(points)
+    if not _even(local) and not _elliptic(local, float(np.interp(profile.base, profile.levels, profile.half))):
         return None
     return Piece("base", points, anchors={"lowest point": int((points @ axis.down).argmax())})
 
@@ -216,6 +221,25 @@ def _even(local: np.ndarray) -> bool:
     # A base that tips a little is no shadow: what counts is unevenness beyond a tilt.
     tilt = np.sum((right - left) * across) / np.sum(across**2)
     return float(np.abs(right - left - tilt * across).max()) < UNEVEN * reach and abs(tilt) < MOST_TIPPED
+
+
+def _elliptic(local: np.ndarray, half: float) -> bool:
+    """Whether an arc (n, 2) is of the near half of an ellipse on the axis, about as wide as the sides' end (``half`` px).
+
+    So the rest of a base is known that something stands in front of; what a shadow hides of one bends otherwise.
+    """
+    if min(-local[0, 0], local[-1, 0]) < LEAST_ACROSS * np.ptp(local[:, 0]):
+        return False
+    for wide in np.linspace(*ARC_WIDTHS, 11) * half:
+        across = local[:, 0] / wide
+        if np.abs(across).max() > 1 + ARC_OFF:
+            continue
+        terms = np.column_stack([np.ones(len(local)), local[:, 0], np.sqrt(np.maximum(1 - across**2, 0))])
+        found = np.linalg.lstsq(terms, local[:, 1], rcond=None)[0]
+        off, tilt, short = terms @ found - local[:, 1], found[1], found[2]
+        if short >= LEAST_OPEN * wide and abs(tilt) < MOST_TIPPED / 2 and np.sqrt((off**2).mean()) < ARC_OFF * half:
+            return True
+    return False
 
 
 def stem(axis: Axis, outline: Outline, profile: Profile) -> Piece | None:

@@ -71,7 +71,7 @@ def _features(view: View, each: Understood, name: str, step: float) -> list[Feat
             Feature(called, vocabulary.part_of(name, what), "ellipse", view.to_picture(points), True, own.measures, own.tolerance,
                     own.importance, own.stage, SIGMA_RIM / view.scale, beside=beside)
         )  # fmt: skip
-    several = sum(piece.what.startswith("handle") for piece in each.pieces) > 1
+    several = sum("handle" in piece.what and not piece.what.startswith("inside") for piece in each.pieces) > 1
     found += [_feature(view, piece, name, step, each.rim is not None, several) for piece in each.pieces]
     return found
 

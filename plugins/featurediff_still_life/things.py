@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from featurediff_still_life import contours, forms
+from featurediff_still_life import contours, forms, vocabulary
 from featurediff_still_life.contours import Piece, Profile
 from featurediff_still_life.ellipses import Ellipse
 from featurediff_still_life.forms import Axis
@@ -128,16 +128,25 @@ def _pieces(
     if under is None:
         missing.append(("base", "something stands in front of it, or it can't be told from the shadow beneath it"))
     pieces += [piece for piece in (under, contours.stem(axis, outline, profile)) if piece]
+    return tuple(pieces + _standing_out(holes, axis, outline, profile)), tuple(missing)
+
+
+def _standing_out(holes: list[Piece], axis: Axis, outline: Outline, profile: Profile) -> list[Piece]:
+    """Handles with their inside, spouts; of several on one side, each is told by its height."""
+    kept = []
     for name, piece, (low, high) in contours.protrusions(axis, outline, profile):
         inner = [hole for hole in holes if low - 6 < axis.local(hole.points.mean(0)[None])[0, 1] < high + 6]
         inner = [hole for hole in inner if (axis.local(hole.points.mean(0)[None])[0, 0] < 0) == (name == "left")]
         reach = np.abs(axis.local(piece.points)[:, 0]).max() - profile.half.max()
-        if not inner and reach < contours.STANDS_OUT * profile.half.max():
-            continue
-        what = f"handle on the {name}" if inner else f"part that stands out on the {name}"
-        pieces.append(replace(piece, what=what))
-        pieces += [replace(hole, what=f"inside of the handle on the {name}") for hole in inner[:1]]
-    return tuple(pieces), tuple(missing)
+        if inner or reach >= contours.STANDS_OUT * profile.half.max():
+            kept.append((f"handle on the {name}" if inner else f"part that stands out on the {name}", piece, inner))
+    pieces = []
+    whats = [what for what, *_ in kept]
+    for k, (what, piece, inner) in enumerate(kept):
+        which = vocabulary.height(whats[:k].count(what), whats.count(what))
+        pieces.append(replace(piece, what=which + what))
+        pieces += [replace(hole, what=f"inside of the {which}{what}") for hole in inner[:1]]
+    return pieces
 
 
 def _holes(view: View, scale: float, thing: Thing) -> list[Piece]:

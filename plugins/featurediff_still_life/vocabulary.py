@@ -67,6 +67,15 @@ def call(what: str, thing: str, several: bool = False) -> str:
     return f"{stem}{middle}{place} of the {thing}" if not middle else f"{stem} on the {place} of the {thing}"
 
 
+def height(index: int, count: int) -> str:
+    """What tells the one of ``count`` alike that is ``index`` from the top, with a blank after it; "" for a single one."""
+    if count == 1:
+        return ""
+    if count == 2:
+        return ("upper ", "lower ")[index]
+    return f"{_ORDINALS[min(index, len(_ORDINALS) - 1)]} "
+
+
 @dataclass(frozen=True)
 class Standing:
     """Where a thing stands on the picture, px: from ``left`` to ``right``, down to ``low``."""
