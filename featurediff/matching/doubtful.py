@@ -15,6 +15,8 @@ from featurediff.records import Subject, under
 WEAK = 0.6
 # As a share of the subject's size: so far off the thing's own move, a weak match is more likely wrong than the drawing is.
 FAR = 0.014
+# Up to this likeness a match is not believed when it lies twice as far off: in hatching a side of a bowl went along its rim.
+FAIR = 0.75
 # So far off from what most features agree on, a weak match is more likely wrong wherever the outline belongs.
 ASTRAY = 0.035
 # No thing is taken to have moved further than this.
@@ -29,13 +31,14 @@ def without_doubtful(subject: Subject, curves: list[np.ndarray], found: list[Fou
         members = [k for k, f in enumerate(subject.features) if group.apart and under(f.part, group.part)]
         members = [k for k in members if found[k].shifts is not None and len(curves[k]) > 2]
         for k in members:
-            if found[k].score >= WEAK or subject.features[k].kind != "curve":
+            if found[k].score >= FAIR or subject.features[k].kind != "curve":
                 continue
             others = [j for j in members if j != k and found[j].score > found[k].score]
             move = _move(subject, curves, found, others, size)
             across = normals(curves[k], subject.features[k].closed)
             away = np.sum((found[k].shifts - move) * across, 1)
-            if np.percentile(np.abs(away), 75) > FAR * size:
+            limit = FAR if found[k].score < WEAK else 2 * FAR
+            if np.percentile(np.abs(away), 75) > limit * size:
                 out[k] = Found(why=WHY, score=found[k].score)
     return out
 

@@ -27,6 +27,7 @@ from featurediff.matching.frame import Frame
 from featurediff.matching.ink import DRAWN, bare_along, ink_along, share_along
 from featurediff.matching.junctions import settle_corners
 from featurediff.matching.laid import Laid
+from featurediff.matching.otheredge import without_other_edges
 from featurediff.matching.rivals import find_rivals, rival_costs, without_rivals
 from featurediff.matching.settle import settle_curve
 from featurediff.matching.straight import fit_line, line_candidates, wide_look
@@ -136,6 +137,7 @@ def locate_features(subject: Subject, frame: Frame, reference: np.ndarray, banks
     found = without_doubles(courses, found, base, bank, reference, size)
     found = without_doubtful(subject, curves, found, size)
     found = without_strayed(outlines, found, base, size)
+    found = without_other_edges(subject, curves, found, base, reference, size)
     return settle_corners(subject, courses, found, size)
 
 

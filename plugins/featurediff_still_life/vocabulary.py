@@ -31,7 +31,7 @@ _JUDGED = {
     "dish": Judged("rim", _ELLIPSE, "B", 0.8, "shape"),
     "left side": Judged("body/left side", ("across", "tilt", "shape"), "B", 0.8, "proportion"),
     "right side": Judged("body/right side", ("across", "tilt", "shape"), "B", 0.8, "proportion"),
-    "base": Judged("body/base", ("down", "shape"), "B", 0.7, "placement"),
+    "base": Judged("body/base", ("across", "down", "shape"), "B", 0.7, "placement"),
     "stem": Judged("stem", ("across", "down"), "B", 0.4, "detail"),
     "handle": Judged("handle", ("across", "down", "shape"), "C", 0.6, "placement"),
     "inside": Judged("handle", ("across", "down", "width", "height"), "C", 0.4, "detail"),
