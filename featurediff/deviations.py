@@ -40,11 +40,15 @@ _INDEPENDENT = 8
 # What a rim's outer and inner edge leave open about the length of an axis, as a share of the subject's size: located rims against
 # true ones, clean to tonal hands (tests/benchmark/table.py, tables 3, 4 and 8).
 _RIM_EDGE = 0.003
+# The same of a lip whose two edges are known, as a share of the distance between them (in hatching, tables 8 and 14).
+_LIP = 0.6
 
 # What is told by how a line bends is known better than its points' own errors, taken as unlike each other, would have it: the
 # errors of perfect copies are this share of those (the same tables, 1 to 8).
 _BENDS_SHARE = 0.7
 _ENDS_SHARE, _TILT_SHARE = 0.4, 0.7
+# A level moved by its limit must move the line across itself by this share of that limit; else no eye sees it.
+_VISIBLE = 0.6
 
 # Matching looks for the same patch of the reference in the drawing, so a curve misplaced on the reference is misplaced on both
 # and the error all but cancels (tests/benchmark/portraits.py: stated against true errors); a share is kept for line work.
@@ -412,7 +416,7 @@ def _ellipse(context: _Context) -> list[Measure]:
     if solved is None:
         return []
     # Which of the lines that bound a rim was drawn is known no better than this, all the way round.
-    edge = _RIM_EDGE * context.frame.size if "ends" in context.feature.measures else 0.0
+    edge = math.hypot(_RIM_EDGE * context.frame.size, _lip(context)) if "ends" in context.feature.measures else 0.0
     rim = edge / np.array([long_extent, short_extent, long_extent])
     rows, errors = solved[0][-3:], solved[1][-3:]
     lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
@@ -443,6 +447,15 @@ def _ellipse(context: _Context) -> list[Measure]:
     return found
 
 
+def _lip(context: _Context) -> float:
+    """What is left in doubt of a rim with a lip: where only one of its two edges is drawn, as in hatching, it may be either."""
+    if not context.feature.beside:
+        return 0.0
+    other = apply(context.frame.to_sheet, context.feature.beside[0])
+    away = np.sqrt(((context.reference[:, None] - other[None]) ** 2).sum(2)).min(1)
+    return _LIP * float(away.mean())
+
+
 def _bends(context: _Context, fields: dict[str, np.ndarray]) -> list[Measure]:
     """How far a form's side bulges, and how much lower each of its levels lies, whatever its own place across, turn and bulge.
 
@@ -461,8 +474,14 @@ def _bends(context: _Context, fields: dict[str, np.ndarray]) -> list[Measure]:
         if solved is not None:
             weights, own = solved[0][-1], (1.0 if name == bends.BULGE else _BENDS_SHARE) * float(solved[1][-1])
             sheet = context.local_sheet(float(np.ptp(arm @ context.frame.down)))
-            found.append(context.measure(name, weights, context.unit, own, sheet, context.limit))
+            limit = context.limit if name == bends.BULGE else context.limit * max(_VISIBLE / _seen_across(moved, across), 1.0)
+            found.append(context.measure(name, weights, context.unit, own, sheet, limit))
     return found
+
+
+def _seen_across(moved: np.ndarray, across: np.ndarray) -> float:
+    """How far a line moves across itself at most when ``moved`` (n, 2) by one unit."""
+    return max(float(np.abs((moved * across).sum(1)).max()), 1e-9)
 
 
 def _openness(context: _Context) -> list[Measure]:
