@@ -40,6 +40,8 @@ _INDEPENDENT = 8
 # What a rim's outer and inner edge leave open about the length of an axis, as a share of the subject's size: located rims against
 # true ones, clean to tonal hands (tests/benchmark/table.py, tables 3, 4 and 8).
 _RIM_EDGE = 0.003
+# Below this likeness, as under hatching, a rim is known by so much less per unit of likeness (tables 35, 42 and 45).
+_RIM_ALIKE, _RIM_UNLIKE = 0.7, 4.0
 # The same of a lip whose two edges are known, as a share of the distance between them (in hatching, tables 8 and 14).
 _LIP = 0.6
 
@@ -417,6 +419,7 @@ def _ellipse(context: _Context) -> list[Measure]:
         return []
     # Which of the lines that bound a rim was drawn is known no better than this, all the way round.
     edge = math.hypot(_RIM_EDGE * context.frame.size, _lip(context)) if "ends" in context.feature.measures else 0.0
+    edge *= _unlike(context.located.quality)
     rim = edge / np.array([long_extent, short_extent, long_extent])
     rows, errors = solved[0][-3:], solved[1][-3:]
     lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
@@ -445,6 +448,11 @@ def _ellipse(context: _Context) -> list[Measure]:
             limit = context.settings.tolerances.pointed
             found.append(context.measure("ends", solved[0][-1], "ratio", _ENDS_SHARE * float(solved[1][-1]), 0.0, limit))
     return found
+
+
+def _unlike(quality: float) -> float:
+    """By how much less a rim is known that looks little like the reference's: other strokes were taken for parts of it."""
+    return 1.0 + _RIM_UNLIKE * max(_RIM_ALIKE - quality, 0.0)
 
 
 def _lip(context: _Context) -> float:
