@@ -16,7 +16,7 @@ from featurediff import geometry
 from featurediff.matching.found import Found
 from featurediff.records import Subject, under
 
-# As shares of the size: what lies nearer than this is on its own edge; so near to another edge is on it; the blur along and across.
+# As shares of the size: what lies nearer than this is on its own edge, so near to another one on that; blur along and across.
 OWN = 0.0035
 ON = 0.0025
 ALONG = 0.012
