@@ -66,6 +66,16 @@ def test_a_vessel_gives_rim_sides_base_and_axis(jar):
     assert subject.size_px == pytest.approx(np.ptp(vessel.outline[:, 1]), abs=3)
 
 
+def test_the_rest_of_a_base_that_something_stands_in_front_of_is_judged():
+    """A third of the base's arc is hidden, most of it on one side: the rest is on an ellipse about the axis."""
+    picture = empty_table()
+    vessel = Vessel(430, 200, 520, 90, 150, 80).put(picture)
+    paint(picture, ellipse((365, 575), 50, 48), (190, 70, 50))
+    base = find(finished(picture)).feature("base of the vessel")
+    assert np.percentile(away(base.points, vessel.outline), 90) < 1.5
+    assert base.points[:, 0].min() > 385 and base.points[:, 0].max() > 470
+
+
 def test_the_table_edge_is_a_straight_feature(jar):
     edge = find(jar[1]).feature("table edge")
     assert edge.kind == "segment" and edge.points.shape == (2, 2) and edge.slides and edge.tolerance == "C"

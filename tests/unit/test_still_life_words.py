@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from featurediff_still_life.forms import Widths, stands_out
-from featurediff_still_life.vocabulary import Standing, names
+from featurediff_still_life.vocabulary import Standing, height, names
 
 from featurediff.geometry import normals, resample
 from featurediff.testing.silhouettes import KINDS, dented, rendered_silhouette
@@ -40,6 +40,12 @@ def test_the_artists_names_come_first_and_no_two_things_share_one():
         kinds = list(rng.choice(["vessel", "object", "dish"], 9))
         found = names(kinds, [""] * 9, some)
         assert len(set(found)) == 9 and all(name.startswith(kind) for name, kind in zip(found, kinds, strict=True))
+
+
+def test_handles_one_above_the_other_are_told_by_their_height():
+    assert height(0, 1) == ""
+    assert [height(k, 2) for k in range(2)] == ["upper ", "lower "]
+    assert len({height(k, 4) for k in range(4)}) == 4
 
 
 @pytest.mark.parametrize("kind", KINDS)
