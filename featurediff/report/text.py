@@ -12,10 +12,13 @@ from featurediff.report.data import undecided
 
 WIDTH = 92
 CLOSE = "Close enough to paint."
+CLOSE_IN_PART = "Close enough to paint, as far as it could be judged."
 # Common practice, no source.
 CARE = "lift lines by dabbing a kneaded eraser, do not rub; erasing disturbs the sizing, and the paint will show it."
 # With less than this share of the subject found, a drawing is half done.
 HALF_DONE = 0.5
+# When more than this share of the features could not be judged, wholly or in part, the last word says so.
+MUCH_UNJUDGED = 0.15
 # Longer lists of what is good are folded: blocks of so many features at least, of which so few are missing.
 FEW_NAMES, _FOLDED, _BUT = 6, 3, 1
 
@@ -87,7 +90,10 @@ def _list(report: Report) -> str:
 
 def verdict(report: Report) -> str:
     """The last word when nothing is left to fix; a half-done drawing is not called close enough."""
-    return "What is drawn so far is right; go on." if half_done(report) else CLOSE
+    if half_done(report):
+        return "What is drawn so far is right; go on."
+    unjudged = {each.feature for each in report.not_judged} & {each.name for each in report.features}
+    return CLOSE_IN_PART if len(unjudged) > MUCH_UNJUDGED * len(report.features) else CLOSE
 
 
 def half_done(report: Report) -> bool:

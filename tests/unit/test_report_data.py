@@ -135,9 +135,17 @@ def test_the_text_says_what_the_artist_needs_in_order():
 
 
 def test_nothing_to_fix_says_stop():
-    text = render(report(corrections=(), later=()))
+    text = render(report(corrections=(), later=(), not_judged=()))
     assert "Close enough to paint." in text
     assert "eraser" not in text
+
+
+def test_it_says_so_when_much_could_not_be_judged():
+    whole = report(corrections=(), later=(), not_judged=())
+    much = tuple(NotJudged(each.name, "hidden") for each in whole.features[:1])
+    assert "Close enough to paint, as far as it could be judged." in render(replace(whole, not_judged=much))
+    other = (NotJudged("no feature of this reference", "hidden"),)
+    assert "Close enough to paint." in render(replace(whole, not_judged=other))
 
 
 def test_sitters_sides_are_announced():
