@@ -292,8 +292,19 @@ def _positions(context: _Context, scale: float) -> list[Measure]:
         if on:
             along = axis[0] * both[0] + axis[1] * both[1]
             own = math.hypot(_position_sigma(context.located, context.sigma, axis), fuzzy)
-            found.append(context.measure(name, along, context.unit, own, context.from_sheet, context.limit, axis))
+            # Along its long axis a rim is held by its two ends alone.
+            edge = _rim_edge(context) * abs(float(axis @ ellipse_axes(context.reference)[0])) if _is_rim(feature) else 0.0
+            found.append(context.measure(name, along, context.unit, own, context.from_sheet, context.limit, axis, edge))
     return found
+
+
+def _is_rim(feature: Feature) -> bool:
+    return feature.kind == "ellipse" and "ends" in feature.measures
+
+
+def _rim_edge(context: _Context, lip: bool = True) -> float:
+    """Which of the lines that bound a rim was drawn is known no better than this, all the way round."""
+    return math.hypot(_RIM_EDGE * context.frame.size, _lip(context) if lip else 0.0) * _unlike(context.located.quality)
 
 
 def _sizes(context: _Context) -> list[Measure]:
@@ -417,10 +428,10 @@ def _ellipse(context: _Context) -> list[Measure]:
     solved = _solve_along_normals(context, [*grow, turned], with_move=True)
     if solved is None:
         return []
-    # Which of the lines that bound a rim was drawn is known no better than this, all the way round.
-    edge = math.hypot(_RIM_EDGE * context.frame.size, _lip(context)) if "ends" in context.feature.measures else 0.0
-    edge *= _unlike(context.located.quality)
-    rim = edge / np.array([long_extent, short_extent, long_extent])
+    edge = _rim_edge(context) if _is_rim(context.feature) else 0.0
+    # The two edges of a lip lie level with one another.
+    level = _rim_edge(context, lip=False) if _is_rim(context.feature) else 0.0
+    rim = np.array([edge / long_extent, edge / short_extent, level / long_extent])
     rows, errors = solved[0][-3:], solved[1][-3:]
     lies = abs(long @ context.frame.right) >= abs(long @ context.frame.down)
     names = ("width", "height") if lies else ("height", "width")
