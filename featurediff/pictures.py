@@ -26,7 +26,7 @@ from PIL import (
 
 from featurediff.errors import CallError, PictureError
 from featurediff.naming import printable
-from featurediff.parts import PartsError, check_parts
+from featurediff.parts import PartsError, check_parts, rows_missing
 from featurediff.plainfiles import NotPlainError, TooLargeError, read_plain
 from featurediff.records import Picture
 
@@ -77,7 +77,10 @@ def read_picture(source: str | Path | np.ndarray, *, max_pixels: int = MAX_PIXEL
         _check_size(image.size, name, max_pixels)
         if image.format == "PNG":
             _check_sums(data, path, name)
-        return _decode(image, name)
+        picture = _decode(image, name)
+        if image.format == "PNG":
+            _check_rows(image, data, name)
+        return picture
 
 
 @dataclass(frozen=True)
@@ -184,6 +187,13 @@ def _check_sums(data: bytes, path: Path, name: str) -> None:
         _open(data, path, name).verify()
     except Exception:
         raise _damaged(name) from None
+
+
+def _check_rows(image: Image.Image, data: bytes, name: str) -> None:
+    """A PNG may end early with every checksum right; the decoder leaves the rest empty. Only then it is gone through again."""
+    width, height = image.size
+    if image.crop((0, height - 1, width, height)).getbbox() is None and rows_missing(data):
+        raise _damaged(name)
 
 
 def _damaged(name: str) -> PictureError:
