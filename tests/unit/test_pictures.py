@@ -330,7 +330,7 @@ def test_a_png_with_too_few_rows_is_damaged(tmp_path, colour, depth, rows, whole
 
 @pytest.mark.parametrize("count, missing", [(79, False), (78, True)])
 def test_the_rows_of_an_interlaced_png_are_counted_by_its_passes(count, missing):
-    """The same, chapter 8: 8 x 8 grey pixels in seven passes of 1, 1, 1, 2, 2, 4 and 4 rows take 2 + 2 + 3 + 6 + 10 + 20 + 36 bytes."""
+    """The same, chapter 8: 8 x 8 grey pixels in seven passes take 2 + 2 + 3 + 6 + 10 + 20 + 36 bytes, a filter byte a row."""
     body = zlib.compress(bytes(count))
     header = struct.pack(">I4sIIBBBBBI", 13, b"IHDR", 8, 8, 8, 0, 0, 0, 1, 0)
     data = b"\x89PNG\r\n\x1a\n" + header + struct.pack(">I", len(body)) + b"IDAT" + body + bytes(4)
