@@ -17,7 +17,7 @@ from featurediff_still_life.rims import find_inner, find_plate, find_rim
 from featurediff_still_life.view import View
 
 TOUCH = 2.2  # coarse px: as near as this to another thing, an outline is common to both
-SAG = 0.06  # of the common stretch's chord: bulging more than this towards the other, a thing stands in front of it
+SAG = 0.3  # of the common stretch's chord: bulging more than this towards the other, a thing stands in front of it
 HOLE_AREA = 0.004  # of the thing: a smaller hole is a highlight
 
 
@@ -187,7 +187,10 @@ def _common(border: np.ndarray, away: np.ndarray, scale: float) -> np.ndarray:
 
 
 def _in_front(mine: np.ndarray, my_part: np.ndarray, other: np.ndarray, other_part: np.ndarray) -> bool:
-    """Whether the first thing stands in front: its outline bulges into the other's, or else its foot is nearer to us, lower."""
+    """Whether the first thing stands in front: its outline bulges far into the other's, as a cup's does into the saucer that it
+    stands on, or else its foot is nearer to us, lower on the picture. A small bulge says less than the feet do: a pear's neck
+    curves away from the jug behind it.
+    """
     sag = _bulge(mine, my_part) - _bulge(other, other_part)
     if abs(sag) > SAG:
         return sag > 0
