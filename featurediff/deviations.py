@@ -42,8 +42,9 @@ _INDEPENDENT = 8
 _RIM_EDGE = 0.003
 # Below this likeness, as under hatching, a rim is known by so much less per unit of likeness (tables 35, 42 and 45).
 _RIM_ALIKE, _RIM_UNLIKE = 0.7, 4.0
-# The same of a lip whose two edges are known, as a share of the distance between them (in hatching, tables 8 and 14).
-_LIP = 0.6
+# The same of a lip whose two edges are known, as a share of the distance between them (in hatching, tables 8 and 14); edges
+# further apart than this share of the subject's size aren't taken for one another.
+_LIP, _LIP_WIDE = 0.6, 0.015
 
 # What is told by how a line bends is known better than its points' own errors, taken as unlike each other, would have it: the
 # errors of perfect copies are this share of those (the same tables, 1 to 8).
@@ -471,8 +472,8 @@ def _lip(context: _Context) -> float:
     if not context.feature.beside:
         return 0.0
     other = apply(context.frame.to_sheet, context.feature.beside[0])
-    away = np.sqrt(((context.reference[:, None] - other[None]) ** 2).sum(2)).min(1)
-    return _LIP * float(away.mean())
+    apart = float(np.sqrt(((context.reference[:, None] - other[None]) ** 2).sum(2)).min(1).mean())
+    return _LIP * apart if apart < _LIP_WIDE * context.frame.size else 0.0
 
 
 def _bends(context: _Context, fields: dict[str, np.ndarray]) -> list[Measure]:
