@@ -38,7 +38,8 @@ def check_parts(data: bytes) -> None:
 
 
 def rows_missing(data: bytes) -> bool:
-    """Whether a PNG holds fewer bytes of rows than its header says. Goes through all of it: about a second for 80 megapixels."""
+    """Whether a PNG holds fewer bytes of rows than its header says, or broken ones. Goes through all of it: about a second for
+    80 megapixels."""
     width, height, depth, colour, _, _, interlaced = struct.unpack(">IIBBBBB", data[16:29])
     bits = depth * _SAMPLES[colour]
     passes = _PASSES if interlaced else ((0, 0, 1, 1),)
@@ -51,9 +52,12 @@ def rows_missing(data: bytes) -> bool:
     while at + 12 <= len(data) and seen < wanted:
         length = int.from_bytes(data[at : at + 4], "big")
         part = data[at + 8 : at + 8 + length] if data[at + 4 : at + 8] == b"IDAT" else b""
-        while part and seen < wanted:
-            seen += len(reader.decompress(part, 1 << 20))
-            part = reader.unconsumed_tail
+        try:
+            while part and seen < wanted:
+                seen += len(reader.decompress(part, 1 << 20))
+                part = reader.unconsumed_tail
+        except zlib.error:
+            return True
         at += 12 + length
     return seen < wanted
 

@@ -335,3 +335,10 @@ def test_the_rows_of_an_interlaced_png_are_counted_by_its_passes(count, missing)
     header = struct.pack(">I4sIIBBBBBI", 13, b"IHDR", 8, 8, 8, 0, 0, 0, 1, 0)
     data = b"\x89PNG\r\n\x1a\n" + header + struct.pack(">I", len(body)) + b"IDAT" + body + bytes(4)
     assert rows_missing(data) is missing
+
+
+def test_rows_that_can_not_be_unpacked_are_missing():
+    body = bytearray(zlib.compress(bytes(40)))
+    body[-1] ^= 1  # the checksum of the stream itself
+    header = struct.pack(">I4sIIBBBBBI", 13, b"IHDR", 8, 8, 8, 0, 0, 0, 0, 0)
+    assert rows_missing(b"\x89PNG\r\n\x1a\n" + header + struct.pack(">I", len(body)) + b"IDAT" + bytes(body) + bytes(4))
