@@ -288,13 +288,14 @@ def _positions(context: _Context, scale: float) -> list[Measure]:
         own = math.hypot(_position_sigma(context.located, context.sigma, axis), fuzzy)
         return [context.measure("normal", along, context.unit, own, context.from_sheet, context.limit, axis)]
     both = np.stack([w for _, w in weights])
+    # Along its long axis a rim is held by its two ends alone.
+    rim = _rim_edge(context) * ellipse_axes(context.reference)[0] if _is_rim(feature) else np.zeros(2)
     found = []
     for name, on, axis in zip(("across", "down"), wanted, frame.moves, strict=True):
         if on:
             along = axis[0] * both[0] + axis[1] * both[1]
             own = math.hypot(_position_sigma(context.located, context.sigma, axis), fuzzy)
-            # Along its long axis a rim is held by its two ends alone.
-            edge = _rim_edge(context) * abs(float(axis @ ellipse_axes(context.reference)[0])) if _is_rim(feature) else 0.0
+            edge = abs(float(axis @ rim))
             found.append(context.measure(name, along, context.unit, own, context.from_sheet, context.limit, axis, edge))
     return found
 

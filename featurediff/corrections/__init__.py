@@ -25,8 +25,7 @@ def correct(
         return (), (), ()
     explanation = explain.explain(subject, compared, frame, sheet, settings)
     found = to_items(explanation, compared, settings)
-    believed = rank.believed(found)
-    shown, waiting = rank.split(believed, settings)
+    shown, waiting = rank.split([item for item in found if rank.believed(item)], settings)
     speech = words.speech(subject, frame, settings, sheet.unit)
     ordered = shown + waiting
     # A feature can be leaned on once the last item about it is done.
@@ -37,7 +36,7 @@ def correct(
         corrections.append(_correction(number + 1, item, compared, steady, speech, settings))
     # Beyond its tolerance, yet too uncertain to be told: neither wrong nor good.
     doubtful = {row.owner for row, left in zip(explanation.rows, explanation.left, strict=True) if abs(left) > row.tolerance}
-    doubtful |= {k for item in found if item not in believed for k in item.explains}
+    doubtful |= {k for item in found if not rank.believed(item) for k in item.explains}
     good = tuple(each.feature.name for k, each in enumerate(compared) if k not in last and k not in doubtful)
     return tuple(corrections[: len(shown)]), tuple(corrections[len(shown) :]), good
 

@@ -23,10 +23,10 @@ _OWN_FORM = (*_SIZES, "shape")
 _NEAR = 1.5
 
 
-def believed(items: list[Item]) -> list[Item]:
-    """``items`` without what would be said of a thing's own width or height near its limit: of 11 such, on the drawings counted
-    in `HITS`, none was a hit."""
-    return [item for item in items if item.kind not in _SIZES or item.size >= _NEAR]
+def believed(item: Item) -> bool:
+    """Not what would be said of a thing's own width or height near its limit: of 11 such, on the drawings counted in `HITS`,
+    none was a hit."""
+    return item.kind not in _SIZES or item.size >= _NEAR
 
 
 def order(items: list[Item]) -> list[Item]:

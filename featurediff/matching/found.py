@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,3 +38,7 @@ class Found:
     fit: LineFit | None = None
     unseen: np.ndarray | None = None
     partly: str = ""
+
+    def without(self, points: np.ndarray) -> Found:
+        """The same with these ``points`` (n,) bool not seen either."""
+        return replace(self, unseen=points if self.unseen is None else points | self.unseen)

@@ -192,7 +192,7 @@ def _without_bare(place: Found, feature: Feature, at: np.ndarray, ink: np.ndarra
     bare = bare_along(ink, at, feature.closed, BARE * size)
     if not bare.any() or bare.all():
         return place
-    return replace(place, unseen=bare if place.unseen is None else bare | place.unseen)
+    return place.without(bare)
 
 
 def _wide_looks(

@@ -7,8 +7,6 @@ hand hardly ever falls on another edge along its whole length.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 
@@ -56,8 +54,7 @@ def without_other_edges(
         if off.mean() > WHOLE:
             out[k] = Found(why=WHY, score=found[k].score)
         else:
-            unseen = found[k].unseen
-            out[k] = replace(found[k], unseen=off if unseen is None else off | unseen)
+            out[k] = found[k].without(off)
     return out
 
 

@@ -61,7 +61,7 @@ def show_hits(items: list) -> None:
     """Print `featurediff.corrections.rank.HITS`: shares of hits, one hit and one miss more counted than there were."""
     from featurediff.corrections.rank import HITS, believed, sort_of
 
-    items = believed(items)
+    items = [each for each in items if believed(each)]
     for name in HITS:
         some = [each.hit for each in items if sort_of(each.kind, each.size) == name]
         print(f'    "{name}": {(sum(some) + 1) / (len(some) + 2):.2f},  # {sum(some)} of {len(some)}')
