@@ -48,17 +48,15 @@ def rows_missing(data: bytes) -> bool:
         for x, y, right, down in passes
         if (columns := -(-(width - x) // right)) > 0 and (rows := -(-(height - y) // down)) > 0
     )
-    reader, seen, at = zlib.decompressobj(), 0, 8
-    while at + 12 <= len(data) and seen < wanted:
-        length = int.from_bytes(data[at : at + 4], "big")
-        part = data[at + 8 : at + 8 + length] if data[at + 4 : at + 8] == b"IDAT" else b""
+    reader, seen = zlib.decompressobj(), 0
+    for kind, start, stop in _chunks(data):
+        part = data[start:stop] if kind == b"IDAT" else b""
         try:
             while part and seen < wanted:
                 seen += len(reader.decompress(part, 1 << 20))
                 part = reader.unconsumed_tail
         except zlib.error:
             return True
-        at += 12 + length
     return seen < wanted
 
 
@@ -96,10 +94,18 @@ def _check_jpeg(data: bytes) -> None:
 
 def _check_png(data: bytes) -> None:
     own = others = 0
-    at = 8
-    while at + 12 <= len(data):
-        own += data[at + 4 : at + 8] == b"IDAT"
-        others += data[at + 4 : at + 8] != b"IDAT"
+    for kind, _, _ in _chunks(data):
+        own += kind == b"IDAT"
+        others += kind != b"IDAT"
         if own > MOST_DATA_CHUNKS or others > MOST_OTHER_CHUNKS:
             raise PartsError("more parts than a PNG has")
-        at += 12 + int.from_bytes(data[at : at + 4], "big")
+
+
+def _chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
+    """(kind, start, stop) of the content of each chunk of a PNG."""
+    at = 8
+    while at + 12 <= len(data):
+        start = at + 8
+        stop = start + int.from_bytes(data[at : at + 4], "big")
+        yield data[at + 4 : start], start, stop
+        at = stop + 4

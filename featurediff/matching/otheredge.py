@@ -11,23 +11,19 @@ import cv2
 import numpy as np
 
 from featurediff import geometry
+from featurediff.matching.beside import BLUR, FALLS, FALLS_TO_OWN, JUST_THERE, OWN, WEAKEST
 from featurediff.matching.found import Found
 from featurediff.records import Subject, under
 
-# As shares of the size: what lies nearer than this is on its own edge, so near to another one on that; blur along and across.
-OWN = 0.0035
-ON = 0.0025
+# What an edge is, and what lies on one, is the same as beside a straight line. As shares of the size: the blur along the outline
+# and how far to either side it is looked at.
 ALONG = 0.012
-ACROSS = 0.0015
 REACH = 0.015
 # So much of what lies off its own edge lies on another one; so much of the outline at least lies off.
 MOST = 0.6
 LEAST = 0.1
 # More of it than this, and the outline as a whole is not judged.
 WHOLE = 0.5
-# An edge has this share of the outline's own slope, and falls off on the side away from it and, less, towards it.
-WEAKEST = 0.07
-FALLS, FALLS_TO_OWN = 0.65, 0.85
 STEP = 0.5
 WHY = "the reference shows another edge just where it is drawn, and which of the two is meant can't be told"
 
@@ -69,7 +65,7 @@ def on_other_edge(picture: np.ndarray, curve: np.ndarray, across: np.ndarray, as
     slopes = _slopes(picture, curve + aside[:, None] * across, across, size)
     # Away from the own edge is to the right in every row.
     slopes = np.where(aside[:, None] < 0, slopes[:, ::-1], slopes)
-    near = np.flatnonzero(np.abs(at) <= ON * size)
+    near = np.flatnonzero(np.abs(at) <= JUST_THERE * size)
     found = np.zeros(len(curve), bool)
     for peak in near:
         highest = slopes[:, peak - 1 : peak + 2].max(1) == slopes[:, peak]
@@ -77,7 +73,7 @@ def on_other_edge(picture: np.ndarray, curve: np.ndarray, across: np.ndarray, as
         to_own = slopes[:, :peak].min(1) <= FALLS_TO_OWN * slopes[:, peak]
         found |= highest & away & to_own & (slopes[:, peak] > least)
     # What lies nearer to the own edge than the other does is no other edge.
-    return found & (np.abs(aside) > 2 * ON * size)
+    return found & (np.abs(aside) > 2 * JUST_THERE * size)
 
 
 def _offsets(size: float) -> np.ndarray:
@@ -92,7 +88,7 @@ def _slopes(picture: np.ndarray, curve: np.ndarray, across: np.ndarray, size: fl
     step = max(float(np.hypot(*np.diff(curve, axis=0).T).mean()), 1e-6)
     layers = seen.reshape(*where.shape[:2], -1)
     smooth = [
-        cv2.GaussianBlur(layer, (0, 0), sigmaX=ACROSS * size / STEP, sigmaY=ALONG * size / step)
+        cv2.GaussianBlur(layer, (0, 0), sigmaX=BLUR * size / STEP, sigmaY=ALONG * size / step)
         for layer in np.moveaxis(layers, 2, 0)
     ]
     return np.sqrt(np.sum([np.gradient(layer, axis=1) ** 2 for layer in smooth], axis=0))
