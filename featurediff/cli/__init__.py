@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 
+from featurediff.cli.interrupt import orderly_interrupt
 from featurediff.cli.parser import build_parser
 from featurediff.cli.terminal import plain_output
 from featurediff.errors import FeaturediffError
@@ -20,7 +21,7 @@ FAULT, INTERRUPTED, PIPE_CLOSED = 1, 130, 141
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line ``argv`` (default: the process's own) and return the exit status."""
-    with plain_output():
+    with plain_output(), orderly_interrupt():
         return _main(argv)
 
 

@@ -111,9 +111,10 @@ def test_names_with_odd_letters(folder):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
-def test_an_interrupt_is_no_traceback(folder):
+@pytest.mark.parametrize("seconds", [0.0, 0.1, 0.3, 0.6])  # into the run: modules load, pictures are read, features are found
+def test_an_interrupt_is_no_traceback(folder, seconds):
     process = subprocess.Popen(
-        [sys.executable, "-m", "featurediff", "demo", "faces", "--out", "out"],
+        [sys.executable, "-u", "-m", "featurediff", "demo", "faces", "--out", "out"],
         cwd=folder,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -121,9 +122,30 @@ def test_an_interrupt_is_no_traceback(folder):
         # A shell that runs the tests in the background makes its children ignore interrupts.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
-    time.sleep(1.0)  # somewhere in the middle of the run
+    assert process.stdout.readline(), "the run has begun"
+    time.sleep(seconds)
     process.send_signal(signal.SIGINT)
     _, complaint = process.communicate(timeout=60)
     assert process.returncode == 130
     assert complaint == "Interrupted.\n"
     assert not list((folder / "out").glob("*")), "no half-written file"
+
+
+THROUGH_TEXT = """
+import os, signal, sys
+from featurediff.cli.interrupt import orderly_interrupt
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+with orderly_interrupt():
+    try:
+        exec("os.kill(os.getpid(), signal.SIGINT)\\nwhile True: pass")
+    except KeyboardInterrupt:
+        sys.exit(130)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
+def test_an_interrupt_in_code_made_from_text_is_like_any_other(tmp_path):
+    (tmp_path / "through_text.py").write_text(THROUGH_TEXT)
+    run = subprocess.run([sys.executable, "-m", "through_text"], cwd=tmp_path, timeout=60)
+    assert run.returncode == 130
