@@ -5,13 +5,12 @@ from __future__ import annotations
 import os
 import signal
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -145,15 +144,19 @@ def _one_pool(job: work.Job, todo: list[tuple[int, str, str]], workers: int):
 
 @contextmanager
 def _deaf() -> Iterator[None]:
-    """Processes begun meanwhile are deaf to Ctrl-C from their first moment on: what they do then is for the main one to say."""
-    if threading.current_thread() is not threading.main_thread():
+    """Processes begun meanwhile are deaf to Ctrl-C from their first moment on: what they do then is for the main one to say.
+
+    The main one itself hears afterwards what came meanwhile.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    resource_tracker.ensure_running()  # begun later it would lift the block
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _next(at_work: dict[Future, Any]) -> list[Future]:

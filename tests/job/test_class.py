@@ -204,7 +204,10 @@ def test_ctrl_c_at_the_very_start_is_quiet_too(place):
         text=True,
         start_new_session=True,
     )
-    time.sleep(0.7)  # about when the workers begin
+    until = time.monotonic() + 60
+    while not (place / "out").exists() and time.monotonic() < until:
+        time.sleep(0.02)
+    time.sleep(0.3)  # about when the workers begin
     os.killpg(process.pid, signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert process.returncode == 130
