@@ -54,7 +54,7 @@ def main() -> int:
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("parts", nargs="*", default=["all"], choices=[*PARTS, "all"], metavar="PART", help=", ".join(PARTS))
+    parser.add_argument("parts", nargs="*", default="all", choices=[*PARTS, "all"], metavar="PART", help=", ".join(PARTS))
     parser.add_argument("--scenes", default="102,105", help="seeds")
     parser.add_argument("--subjects", default="", help="with commas between; captures are of faces alone by default")
     parser.add_argument("--quick", action="store_true", help="a few cases of each part")
