@@ -133,8 +133,8 @@ def ellipse_tipped(scene: TableScene, mm_per_px: float, name: str | None = None,
 
 
 def base_floating(scene: TableScene, mm_per_px: float, name: str | None = None, mm: float = 3.0) -> Warp:
-    """A thing's base higher by ``mm``; its upper half stays."""
-    thing = _thing(scene, name, ("bottle", "vase", "jug", "cup"))
+    """A thing's base higher by ``mm``; its upper half stays. None takes the one whose foot is seen best."""
+    thing = scene.object(name) if name else _seen_to_its_foot(scene, ("bottle", "vase", "jug", "cup"))
     top, low = 0.5 * (thing.axis[0][1] + thing.axis[1][1]), float(thing.axis[0][1])
 
     def shift(points: np.ndarray) -> np.ndarray:
@@ -242,6 +242,19 @@ def _thing(scene: TableScene, name: str | None, kinds: tuple[str, ...]) -> Table
     if not some:
         raise KeyError(f"no {' or '.join(kinds)} in this scene")
     return max(some, key=lambda thing: thing.mask.sum() / thing.whole.sum() - 0.05 * kinds.index(thing.kind))
+
+
+def _seen_to_its_foot(scene: TableScene, kinds: tuple[str, ...]) -> TableObject:
+    """The thing of those kinds of whose foot most is seen, at least half its width. Raises KeyError."""
+
+    def share(thing: TableObject) -> float:
+        seen = sum(np.ptp(scene.curves[n][:, 0]) for n in thing.lines if "foot" in n)
+        return float(seen / np.ptp(thing.ellipses["foot"].outline[:, 0]))
+
+    some = [thing for thing in scene.objects if thing.kind in kinds and share(thing) > 0.5]
+    if not some:
+        raise KeyError(f"no {' or '.join(kinds)} whose foot is seen in this scene")
+    return max(some, key=share)
 
 
 def _vessel(scene: TableScene, name: str | None, kinds: tuple[str, ...] = ("jug", "bowl", "cup", "vase")) -> TableObject:

@@ -18,7 +18,8 @@ STEM = 0.16  # of the widest: a top narrower than this on a body that closes is 
 NECK_DEPTH = 0.04  # of the widest: how much narrower than lip and shoulder a neck is
 BASE_ARC = 0.9  # of the base's half width: where side ends and base begins on a round bottom
 LEAST_SIDE = 0.25  # of its full length: less of a side is not judged
-BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch
+BRIDGE = 0.2  # of the height: a handle grows from no longer a stretch, and a side goes on behind no longer one
+INTERRUPTED = 0.95  # of what is seen of a side: a stretch shorter than this is not all of it
 STANDS_OUT = 0.2  # of the half width beyond the widest: a part without a space inside it stands out at least so far
 SWELLING = 0.02  # of the half width
 OFF_ELLIPSE = 0.04  # of the half axis
@@ -156,15 +157,15 @@ def base_level(axis: Axis, outline: Outline, levels: np.ndarray, half: np.ndarra
 
 
 def side(axis: Axis, outline: Outline, profile: Profile, name: str) -> Piece | None:
-    """The left or the right side from top to base, without what stands out or is hidden; its longest stretch."""
+    """The left or the right side from top to base, without what stands out; its longest stretch that is not hidden for long."""
     which = int(name == "right")
-    if (profile.grows[which] | profile.beside[which]).any():
+    local = axis.local(outline.points)
+    mine = ((local[:, 0] > 0) == (name == "right")) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
+    stretch = longest_run(mine & outline.seen & ~outline.hidden)
+    points = np.zeros((0, 2)) if stretch is None else outline.points[stretch]
+    interrupted = len(points) < INTERRUPTED * (mine & outline.seen & ~outline.hidden).sum()
+    if interrupted or (profile.grows[which] | profile.beside[which]).any():
         points = _side_by_levels(axis, profile, which)
-    else:
-        local = axis.local(outline.points)
-        mine = ((local[:, 0] > 0) == (name == "right")) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
-        stretch = longest_run(mine & outline.seen & ~outline.hidden)
-        points = np.zeros((0, 2)) if stretch is None else outline.points[stretch]
     if len(points) < 8:
         return None
     if (points[0] - points[-1]) @ axis.down > 0:
@@ -175,7 +176,8 @@ def side(axis: Axis, outline: Outline, profile: Profile, name: str) -> Piece | N
 
 
 def _side_by_levels(axis: Axis, profile: Profile, which: int) -> np.ndarray:
-    """A side beside a handle or a spout, level by level; across the short stretches where one grows it follows the other side."""
+    """A side beside a handle or a spout, level by level. Across the short stretches where one grows, or where something stands in
+    front, it follows the other side."""
     levels, inner = profile.levels, profile.inner[which]
     within = (levels >= profile.top) & (levels <= profile.base)
     seen = within & np.isfinite(inner) & ~profile.grows[which]

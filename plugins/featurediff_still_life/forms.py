@@ -17,6 +17,7 @@ CLOSE = 0.012
 SYMMETRIC, WITH_RIM = 0.62, 0.4
 LEAST_COUNTED = 0.6  # share of the seen outline that a symmetry must rest on
 PROTRUDES = 0.045  # of the width: one side standing out further than the other by this much is a handle or a spout
+CLOSES = 0.08  # of the levels: so near its ends a body closes
 JUMP = 0.2  # of the half width: a side that widens so much from one level to the next has a spout's root, or a handle's
 LEVEL = 2.0  # working px between levels
 
@@ -208,9 +209,12 @@ def _after_jump(inner: np.ndarray, jump: float, limit: float) -> np.ndarray:
     """(2, k) bool: levels of a side from a sudden widening on, until it is back or like the other side, with nothing on that."""
     out, on, before = np.zeros(inner.shape, bool), np.zeros(2, bool), np.zeros(2)
     steps = np.nan_to_num(np.diff(inner, axis=1, prepend=inner[:, :1])) > jump
+    closing = CLOSES * inner.shape[1]
     for k in range(1, inner.shape[1]):
         # A body may widen suddenly on both sides at once.
         begins = steps[:, k] & ~on & (not steps[:, max(k - 1, 0) : k + 2].any(1).all())
+        # At its top and its foot a body closes; where one side is hidden there, the other does not stand out for it.
+        begins &= (k >= closing) | np.isfinite(inner[::-1, k])
         # Rounded by a pixel or two, it begins a level earlier.
         before[begins] = np.fmin(inner[begins, k - 1], inner[begins, max(k - 2, 0)])
         alike = ~(on | begins)[::-1] & (inner[:, k] - inner[::-1, k] <= limit)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from featurediff_still_life.forms import Widths, stands_out
+from featurediff_still_life.contours import Profile, side
+from featurediff_still_life.forms import Axis, Widths, stands_out
+from featurediff_still_life.outlines import Outline
 from featurediff_still_life.vocabulary import Standing, height, names
 
 from featurediff.geometry import normals, resample
@@ -79,3 +81,33 @@ def test_a_spouts_root_is_no_side_where_the_other_side_is_hidden():
     shoulder = np.clip(10 + 3 * (levels - 10), 10, 40)
     widths = Widths(levels, np.array([np.full(50, np.nan), shoulder]), np.array([np.full(50, np.nan), shoulder]))
     assert not stands_out(widths)[0].any()
+
+
+def test_a_foot_is_no_spout_where_something_hides_its_other_side():
+    """A straight body 40 px wide to either side, its foot rounded over three levels; the right is hidden in its lower half."""
+    levels = np.arange(60.0)
+    left = np.where(levels < 57, 40.0, 40 - 14 * (levels - 56))
+    right = np.where(levels < 30, 40.0, np.nan)
+    widths = Widths(levels, np.array([left, right]), np.array([left, right]))
+    assert not stands_out(widths)[0].any()
+
+
+def test_a_side_goes_on_behind_something_small_but_not_behind_something_large():
+    """A cylinder, 80 px wide and 300 high; a spout's tip, then something high, stands in front of its left side."""
+    y = np.arange(0, 301.0, 2)
+    down, up = np.column_stack([0 * y + 140, y]), np.column_stack([0 * y + 60, y[::-1]])
+    points = np.vstack([down, up])
+    levels = np.arange(0, 300.0, 2)
+    axis = Axis(np.array([100.0, 0.0]), np.array([0.0, 1.0]), 1.0)
+
+    def left(start: float, stop: float) -> np.ndarray:
+        hidden = (points[:, 0] < 100) & (points[:, 1] > start) & (points[:, 1] < stop)
+        seen_left = np.where((levels > start) & (levels < stop), np.nan, 40.0)
+        inner = np.array([seen_left, np.full(len(levels), 40.0)])
+        nothing = np.zeros((2, len(levels)), bool)
+        profile = Profile(levels, np.full(len(levels), 40.0), inner, nothing, nothing, 0.0, 300.0, None)
+        return side(axis, Outline(points, np.ones(len(points), bool), hidden), profile, "left").points
+
+    short = left(120, 160)
+    assert np.ptp(short[:, 1]) > 290 and np.allclose(short[:, 0], 60, atol=0.5)
+    assert np.ptp(left(80, 180)[:, 1]) < 130
