@@ -161,9 +161,10 @@ def side(axis: Axis, outline: Outline, profile: Profile, name: str) -> Piece | N
     which = int(name == "right")
     local = axis.local(outline.points)
     mine = ((local[:, 0] > 0) == (name == "right")) & (local[:, 1] >= profile.top) & (local[:, 1] <= profile.base)
-    stretch = longest_run(mine & outline.seen & ~outline.hidden)
+    visible = mine & outline.seen & ~outline.hidden
+    stretch = longest_run(visible)
     points = np.zeros((0, 2)) if stretch is None else outline.points[stretch]
-    interrupted = len(points) < INTERRUPTED * (mine & outline.seen & ~outline.hidden).sum()
+    interrupted = len(points) < INTERRUPTED * visible.sum()
     if interrupted or (profile.grows[which] | profile.beside[which]).any():
         points = _side_by_levels(axis, profile, which)
     if len(points) < 8:
